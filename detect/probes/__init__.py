@@ -1,0 +1,1 @@
+"""What the steel felt: contact probability, contact depth, the seabed."""

@@ -1,0 +1,1 @@
+"""From signal to metal: conditioning, noise, anomalies, inversion."""

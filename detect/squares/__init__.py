@@ -1,0 +1,1 @@
+"""What to dig first: evidence a square, ranking, dig plan."""
