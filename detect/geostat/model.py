@@ -1,0 +1,148 @@
+"""A set of point values with the variogram chosen for it, ready to be asked for estimates.
+
+Signal, contacts, contact depth and seabed all go through :func:`point_model`, so that repeats
+are merged, the nugget is split and the fallback is said in one place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from detect.geostat.experimental import experimental_variogram
+from detect.geostat.fit import VariogramFit, fit_variogram
+from detect.geostat.kriging import Kriging
+from detect.geostat.variogram import Variogram
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class PointModel:
+    """Merged points, their variogram and the kriging estimator over them.
+
+    Attributes
+    ----------
+    points : (N, 2) array
+        Merged positions ``e, n``, m.
+    values : (N,) array
+        Mean of the values at each position.
+    repeats : (N,) array of int
+        How many values were merged into each.
+    measurement_sd : float
+        One-sigma error of a single value, filtered from the estimates (0: none).
+    variogram : Variogram
+        The model the estimates use; its nugget is what stays after ``measurement_sd``.
+    kriging : Kriging
+        The estimator.
+    fit : VariogramFit or None
+        The fit behind ``variogram``; None when the model was given.
+    """
+
+    points: Floats
+    values: Floats
+    repeats: NDArray[np.int64]
+    measurement_sd: float
+    variogram: Variogram
+    kriging: Kriging
+    fit: VariogramFit | None
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def sill(self) -> float:
+        """Variance far from any datum: nugget and all partial sills, without measurement error."""
+        return float(np.asarray(self.variogram.covariance(0.0, 0.0)))
+
+
+def merge_repeats(points: ArrayLike, values: ArrayLike) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Average values that share a position (to the millimetre).
+
+    Kriging of means with error ``sd / sqrt(count)`` equals kriging of all the repeats with error
+    ``sd`` each, and keeps the system regular.
+
+    Parameters
+    ----------
+    points : (N, 2) array
+        Positions, m.
+    values : (N,) array
+        Values at the positions.
+
+    Returns
+    -------
+    points, values, repeats
+        ``(M, 2)``, ``(M,)`` and ``(M,)`` in order of first appearance.
+    """
+    points = np.asarray(points, dtype=float)
+    values = np.asarray(values, dtype=float)
+    _, first, inverse = np.unique(
+        np.round(points, 3), axis=0, return_index=True, return_inverse=True
+    )
+    inverse = np.asarray(inverse).ravel()
+    count = np.bincount(inverse)
+    mean = np.bincount(inverse, weights=values) / count
+    order = np.argsort(first)
+    return points[first[order]], mean[order], count[order].astype(np.int64)
+
+
+def point_model(
+    points: ArrayLike,
+    values: ArrayLike,
+    *,
+    variogram: Variogram | Literal["fit"] = "fit",
+    measurement_sd: float | Literal["auto"] = "auto",
+    neighbours: int = 0,
+    drift: str = "constant",
+) -> PointModel:
+    """Merge repeats, choose the variogram and build the estimator.
+
+    With ``variogram="fit"`` the fitted nugget is taken as measurement and position error: a coil
+    or a probe rod averages over more than a hand's breadth, so what changes between two readings
+    at one place is error, not ground. It is filtered from the estimates. A variogram that is
+    given keeps its nugget as it stands, and nothing is filtered unless ``measurement_sd`` says so.
+
+    Parameters
+    ----------
+    points : (N, 2) array
+        Positions, m; repeats allowed.
+    values : (N,) array
+        Values.
+    variogram : Variogram or "fit"
+        A model to use as it is, or "fit".
+    measurement_sd : float or "auto"
+        Error of one value; "auto" is the root of the fitted nugget, or 0 for a given model.
+    neighbours : int
+        Neighbours a node; 0 uses all points.
+    drift : str
+        Passed to :class:`Kriging`.
+
+    Returns
+    -------
+    PointModel
+
+    Raises
+    ------
+    GeostatError
+        Fewer than three positions, or what :class:`Kriging` refuses.
+    """
+    merged, mean, repeats = merge_repeats(points, values)
+    fit: VariogramFit | None = None
+    if variogram == "fit":
+        # all values, repeats apart: pairs at no distance are what shows the nugget
+        fit = fit_variogram(experimental_variogram(points, values), model="best")
+        model = fit.variogram
+        if measurement_sd == "auto":
+            sd = float(np.sqrt(model.nugget))
+            model = model.without_nugget()
+        else:
+            sd = float(measurement_sd)
+    else:
+        model = variogram
+        sd = 0.0 if measurement_sd == "auto" else float(measurement_sd)
+    error = sd / np.sqrt(repeats) if sd > 0 else None
+    kriging = Kriging(
+        merged, mean, model, measurement_sd=error, neighbours=neighbours or None, drift=drift
+    )
+    return PointModel(merged, mean, repeats, sd, model, kriging, fit)

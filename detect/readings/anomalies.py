@@ -1,0 +1,149 @@
+"""Where the metal is: peaks of the signal map that noise does not explain."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy import ndimage, stats
+from scipy.spatial import cKDTree
+
+from detect.readings.inversion import fit_target
+from detect.survey.settings import Detector
+
+COLUMNS = [
+    "anomaly",
+    "e",
+    "n",
+    "peak",
+    "snr",
+    "q_value",
+    "area_m2",
+    "depth_m",
+    "depth_sd_m",
+    "strength",
+    "square",
+    "strength_sd",
+    "note",
+]
+#: share of false finds accepted among the anomalies listed
+FALSE_DISCOVERY_RATE = 0.05
+
+
+def peak_q_values(snr: np.ndarray) -> np.ndarray:
+    """Return the false discovery rate at which each peak would just be listed.
+
+    ``p = 1 - Phi(snr)``, adjusted over all peaks of the map.
+    Source: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, through scipy.
+
+    Parameters
+    ----------
+    snr : (K,) array
+        Peak over noise.
+
+    Returns
+    -------
+    (K,) array
+    """
+    if snr.size == 0:
+        return np.empty(0)
+    return np.asarray(stats.false_discovery_control(stats.norm.sf(snr), method="bh"))
+
+
+def _peaks(signal: np.ndarray, surveyed: np.ndarray, radius_cells: int) -> np.ndarray:
+    """Return (row, column) of cells that are the highest within ``radius_cells``."""
+    filled = np.where(surveyed & np.isfinite(signal), signal, -np.inf)
+    reach = np.hypot(*np.ogrid[-radius_cells : radius_cells + 1, -radius_cells : radius_cells + 1])
+    highest = ndimage.maximum_filter(
+        filled, footprint=reach <= radius_cells, mode="constant", cval=-np.inf
+    )
+    return np.argwhere((filled == highest) & np.isfinite(filled))
+
+
+def _half_height_area(signal: np.ndarray, at: np.ndarray, cell_m2: float) -> float:
+    """Return the area around a peak where the map stays above half of it, m²."""
+    labels, _ = ndimage.label(signal >= 0.5 * signal[tuple(at)])
+    return float(np.sum(labels == labels[tuple(at)])) * cell_m2
+
+
+def find_anomalies(
+    signal: xr.DataArray,
+    surveyed: np.ndarray,
+    readings: pd.DataFrame,
+    detector: Detector,
+    noise_sd: float,
+    false_discovery_rate: float = FALSE_DISCOVERY_RATE,
+) -> pd.DataFrame:
+    """List the anomalies of a signal map, strongest first.
+
+    A peak is a cell that tops its surroundings within one coil diameter. It is listed when it
+    stands ``threshold_snr`` sigmas or more above zero and its q-value holds the false discovery
+    rate. Depth and strength come from the readings within a metre
+    (:func:`detect.readings.inversion.fit_target`).
+
+    Parameters
+    ----------
+    signal : DataArray (n, e)
+        Kriged conditioned signal.
+    surveyed : (L, K) bool array
+        Cells where the readings speak.
+    readings : DataFrame
+        Conditioned readings.
+    detector : Detector
+        Coil and threshold.
+    noise_sd : float
+        Noise of one reading.
+    false_discovery_rate : float
+        Share of false finds accepted.
+
+    Returns
+    -------
+    DataFrame
+        Columns of ``anomalies.csv``; ``square`` is left empty here.
+
+    Notes
+    -----
+    The map averages noise down, so ``snr`` (map peak over the noise of one reading) errs on the
+    side of listing too few.
+    """
+    if not np.isfinite(noise_sd) or noise_sd <= 0:
+        return pd.DataFrame(columns=COLUMNS)
+    values = signal.to_numpy()
+    e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
+    node_m = float(e[1] - e[0]) if e.size > 1 else 1.0
+    cells = max(1, round(detector.coil_diameter_m / node_m))
+    peaks = _peaks(values, surveyed, cells)
+    height = values[tuple(peaks.T)]
+    snr = height / noise_sd
+    q = peak_q_values(snr)
+    listed = (snr >= detector.threshold_snr) & (q <= false_discovery_rate)
+    order = np.argsort(-snr[listed], kind="stable")
+    peaks, snr, q, height = (x[listed][order] for x in (peaks, snr, q, height))
+    used = readings[readings["used"] & ~readings["at_full_scale"]]
+    points = used[["e", "n"]].to_numpy(float)
+    tree = cKDTree(points)
+    rows = []
+    for number, at in enumerate(peaks):
+        start = (float(e[at[1]]), float(n[at[0]]))
+        near = tree.query_ball_point(start, r=1.0)
+        fit = fit_target(
+            points[near], used["signal"].to_numpy(float)[near], start, detector, noise_sd
+        )
+        rows.append(
+            {
+                "anomaly": f"A{number + 1:02d}",
+                "e": fit.e if fit.note == "" else start[0],
+                "n": fit.n if fit.note == "" else start[1],
+                "peak": float(height[number]),
+                "snr": float(snr[number]),
+                "q_value": float(q[number]),
+                "area_m2": _half_height_area(values, at, node_m**2),
+                "depth_m": fit.depth_m,
+                "depth_sd_m": fit.depth_sd_m,
+                "strength": fit.strength,
+                "square": "",
+                "strength_sd": fit.strength_sd,
+                "note": fit.note,
+            }
+        )
+    return pd.DataFrame(rows, columns=COLUMNS)

@@ -1,0 +1,109 @@
+"""The excavation squares as a table: names, corners, and what keeps one out of the order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry import Polygon
+
+from detect.survey.folder import KeepOutArea
+from detect.survey.grid import square_at, square_names
+from detect.survey.settings import Squares
+
+
+def square_layout(
+    outline: Polygon,
+    settings: Squares,
+    origin: tuple[float, float],
+    keep_outs: Sequence[KeepOutArea] = (),
+) -> pd.DataFrame:
+    """Lay the squares over the site and say which may be opened.
+
+    Parameters
+    ----------
+    outline : Polygon
+        The site as known.
+    settings : Squares
+        Size, reserve and excluded squares.
+    origin : (e, n)
+        South-west corner of square A1, m.
+    keep_outs : sequence of KeepOutArea
+        A square whose centre lies in one is excluded for its reason.
+
+    Returns
+    -------
+    DataFrame
+        ``square, e_min, n_min, size_m, status, why``; ``status`` is ``open``, ``reserve`` or
+        ``excluded``. What the director wrote goes before what follows from a keep-out.
+    """
+    layout = square_names(outline, settings.size_m, origin)
+    centre = shapely.points(centres(layout))
+    status = np.full(len(layout), "open", dtype=object)
+    why = np.full(len(layout), "", dtype=object)
+    for area in keep_outs:
+        inside = shapely.contains(area.polygon, centre)
+        status[inside], why[inside] = "excluded", f"{area.name}: {area.reason}".rstrip(": ")
+    reserve = layout["square"].isin(settings.reserve).to_numpy()
+    status[reserve], why[reserve] = "reserve", "kept for those who come later"
+    for entry in settings.excluded:
+        mine = (layout["square"] == entry.square).to_numpy()
+        status[mine], why[mine] = "excluded", entry.reason
+    return layout.assign(status=status, why=why)
+
+
+def centres(layout: pd.DataFrame) -> np.ndarray:
+    """Return the squares' centres, ``(M, 2)``, m."""
+    half = layout["size_m"].to_numpy(float)[:, None] / 2.0
+    return np.asarray(layout[["e_min", "n_min"]].to_numpy(float) + half)
+
+
+def square_of(
+    layout: pd.DataFrame, e: np.ndarray, n: np.ndarray, origin: tuple[float, float]
+) -> np.ndarray:
+    """Return the name of the square each point lies in; empty outside all of them.
+
+    Parameters
+    ----------
+    layout : DataFrame
+        From :func:`square_layout`.
+    e, n : (N,) array
+        Points, m.
+    origin : (e, n)
+        South-west corner of square A1, m.
+
+    Returns
+    -------
+    (N,) array of str
+    """
+    names = square_at(e, n, float(layout["size_m"].iloc[0]), origin)
+    return np.where(np.isin(names, layout["square"].to_numpy(object)), names, "")
+
+
+def mean_over_squares(
+    layout: pd.DataFrame, nodes: np.ndarray, values: np.ndarray, origin: tuple[float, float]
+) -> np.ndarray:
+    """Average node values over each square.
+
+    Parameters
+    ----------
+    layout : DataFrame
+        M squares.
+    nodes : (K, 2) array
+        Points, m.
+    values : (K,) array
+        NaN is left out.
+    origin : (e, n)
+        South-west corner of square A1, m.
+
+    Returns
+    -------
+    (M,) array
+        NaN for a square that holds no point with a value.
+    """
+    owner = square_of(layout, nodes[:, 0], nodes[:, 1], origin)
+    kept = (owner != "") & np.isfinite(values)
+    mean = pd.Series(values[kept]).groupby(owner[kept]).mean()
+    return layout["square"].map(mean).to_numpy(float)
