@@ -54,8 +54,7 @@ from detect.squares import (
     square_layout,
     square_of,
 )
-from detect.survey import Grid, Problem, Survey, SurveyError, default_origin, site_grid
-from detect.survey.settings import VariogramSettings
+from detect.survey import Grid, Problem, Survey, SurveyError
 
 #: told what is being done, and how far it is
 Progress = Callable[[str, int, int], None]
@@ -127,38 +126,6 @@ class RankResult:
     layout: pd.DataFrame = field(repr=False)
 
 
-def squares_origin(survey: Survey) -> tuple[float, float]:
-    """Return the south-west corner of square A1: as set, or the outline's lower left."""
-    return survey.settings.squares.origin or default_origin(survey.outline)
-
-
-def survey_grid(survey: Survey) -> Grid:
-    """Return the node grid of a survey: outline, margin, cells anchored on the squares."""
-    settings = survey.settings
-    return site_grid(
-        survey.outline, settings.area.overlap_m, settings.mapping.node_m, squares_origin(survey)
-    )
-
-
-def variogram_from(table: VariogramSettings) -> Variogram:
-    """Return the variogram a table of ``survey.toml`` describes."""
-    if table.structures:
-        parts = [variogram_from(s) for s in table.structures]
-        if table.nugget > 0:
-            parts[0] = parts[0].with_nugget(parts[0].nugget + table.nugget)
-        return Variogram.nested(parts)
-    smoothness = {} if table.smoothness is None else {"smoothness": table.smoothness}
-    return Variogram(
-        model=table.model,
-        nugget=table.nugget,
-        partial_sill=table.partial_sill if table.partial_sill is not None else 0.0,
-        range_m=table.range_m if table.range_m is not None else 1.0,
-        anisotropy_ratio=table.anisotropy_ratio,
-        azimuth_deg=table.azimuth_deg,
-        **smoothness,
-    )
-
-
 def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     """Work out how far apart lanes may be, where they go, and what the dives need.
 
@@ -212,7 +179,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     )
     kit = kit_list(lanes, packed, settings, survey.outline, stations)
     progress("promised coverage", 3, 4)
-    promised = planned_coverage(lanes, detector, survey_grid(survey))
+    promised = planned_coverage(lanes, detector, survey.grid())
     progress("plan", 4, 4)
     return PlanResult(
         spacing, used, spacing_table(detector), lanes, packed, kit, stations, promised, tuple(notes)
@@ -222,7 +189,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
 def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     """Work out the probability of detection as swum, the gaps and the lanes that close them."""
     detector = survey.settings.detector
-    grid = survey_grid(survey)
+    grid = survey.grid()
     readings = _needed(survey.readings, "readings")
     progress("coverage", 0, 3)
     cover = coverage(readings, detector, grid)
@@ -313,7 +280,7 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
     settings = survey.settings
     mapping = settings.mapping
     detector = settings.detector if settings.has_detector else None
-    grid = survey_grid(survey)
+    grid = survey.grid()
     nodes = grid.nodes
     unit = detector.signal_unit if detector else ""
     notes: list[str] = []
@@ -329,11 +296,14 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
 
     progress("variogram", 1, 6)
     variogram = (
-        "fit" if mapping.variogram == "fit" else variogram_from(mapping.variogram)
+        "fit"
+        if mapping.variogram == "fit"
+        else Variogram.from_table(mapping.variogram.model_dump(exclude_unset=True))
     )
     try:
         signal = signal_model(
             conditioned,
+            noise.sd,
             variogram=variogram,
             measurement_sd=mapping.measurement_sd,
             neighbours=mapping.neighbours,
@@ -344,7 +314,7 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
         ) from error
     progress("signal map", 2, 6)
     estimate, variance = signal.model.kriging.at(nodes)
-    surveyed = surveyed_cells(survey, grid, conditioned, variance, signal.model.sill)
+    surveyed = surveyed_cells(survey, grid, conditioned, variance, signal.model.variogram.sill)
     fields = {
         "signal": grid.field(estimate, "signal", unit, "conditioned detector signal"),
         "signal_sd": grid.field(
@@ -352,6 +322,13 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
         ),
         "surveyed": grid.field(surveyed, "surveyed", "1", "readings reach this cell"),
     }
+
+    loud, loud_variance = signal.loudness.kriging.at(nodes)
+    words = "loudness: asinh(signal / noise)"
+    fields["loudness"] = grid.field(loud, "loudness", "1", words)
+    fields["loudness_sd"] = grid.field(
+        np.sqrt(loud_variance), "loudness_sd", "1", f"kriging standard deviation of {words}"
+    )
 
     progress("checks", 3, 6)
     left_out = signal.model.kriging.leave_one_out()
@@ -396,7 +373,7 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
 
     progress("anomalies", 5, 6)
     layout = square_layout(
-        survey.outline, settings.squares, squares_origin(survey), survey.keep_outs
+        survey.outline, settings.squares, survey.squares_origin, survey.keep_outs
     )
     if detector is not None:
         anomalies = find_anomalies(fields["signal"], surveyed, conditioned, detector, noise.sd)
@@ -404,7 +381,7 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
             layout,
             anomalies["e"].to_numpy(float),
             anomalies["n"].to_numpy(float),
-            squares_origin(survey),
+            survey.squares_origin,
         )
     else:
         anomalies = pd.DataFrame(columns=ANOMALY_COLUMNS)
@@ -434,8 +411,8 @@ def rank(
     """Rank the squares from the maps' models and choose what fits the hours."""
     settings = survey.settings
     ranking = settings.ranking
-    origin = squares_origin(survey)
-    grid = survey_grid(survey)
+    origin = survey.squares_origin
+    grid = survey.grid()
     layout = square_layout(survey.outline, settings.squares, origin, survey.keep_outs)
     progress("evidence", 0, 2)
 
@@ -450,12 +427,12 @@ def rank(
     detector = settings.detector if settings.has_detector else None
     evidence = gather_evidence(
         layout,
-        maps.signal.model,
+        maps.signal,
         maps.contacts,
         maps.contact_depth,
         pod=pod,
         surveyed_fraction=over_squares(maps.maps["surveyed"].to_numpy()),
-        threshold=detector.threshold_snr * maps.noise.sd if detector else float("nan"),
+        threshold_snr=detector.threshold_snr if detector else 3.0,
         burial_depth_m=detector.burial_depth_m if detector else 0.0,
         removal_m3_per_h=ranking.removal_m3_per_h,
         realisations=ranking.realisations,

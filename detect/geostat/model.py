@@ -6,7 +6,7 @@ are merged, the nugget is split and the fallback is said in one place.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -49,12 +49,6 @@ class PointModel:
     variogram: Variogram
     kriging: Kriging
     fit: VariogramFit | None
-    notes: tuple[str, ...] = field(default=())
-
-    @property
-    def sill(self) -> float:
-        """Variance far from any datum: nugget and all partial sills, without measurement error."""
-        return float(np.asarray(self.variogram.covariance(0.0, 0.0)))
 
 
 def merge_repeats(points: ArrayLike, values: ArrayLike) -> tuple[Floats, Floats, NDArray[np.int64]]:
@@ -95,6 +89,8 @@ def point_model(
     measurement_sd: float | Literal["auto"] = "auto",
     neighbours: int = 0,
     drift: str = "constant",
+    width_m: float | None = None,
+    cutoff_m: float | None = None,
 ) -> PointModel:
     """Merge repeats, choose the variogram and build the estimator.
 
@@ -117,6 +113,8 @@ def point_model(
         Neighbours a node; 0 uses all points.
     drift : str
         Passed to :class:`Kriging`.
+    width_m, cutoff_m : float, optional
+        Bins of the variogram that is fitted, see :func:`experimental_variogram`.
 
     Returns
     -------
@@ -130,14 +128,17 @@ def point_model(
     merged, mean, repeats = merge_repeats(points, values)
     fit: VariogramFit | None = None
     if variogram == "fit":
-        # all values, repeats apart: pairs at no distance are what shows the nugget
-        fit = fit_variogram(experimental_variogram(points, values), model="best")
+        bins = experimental_variogram(points, values, width_m=width_m, cutoff_m=cutoff_m)
+        fit = fit_variogram(bins, model="best")
         model = fit.variogram
-        if measurement_sd == "auto":
-            sd = float(np.sqrt(model.nugget))
-            model = model.without_nugget()
-        else:
+        if measurement_sd != "auto":
             sd = float(measurement_sd)
+        elif model.partial_sill > 0:
+            sd = float(np.sqrt(model.nugget))
+            model = replace(model, nugget=0.0)
+        else:
+            # nothing but nugget: the map is the mean, and its variance must not become zero
+            sd = 0.0
     else:
         model = variogram
         sd = 0.0 if measurement_sd == "auto" else float(measurement_sd)

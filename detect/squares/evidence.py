@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from detect.geostat.model import PointModel
 from detect.probes import ContactModel, contact_probability
+from detect.readings.signal import SignalModel, loudness
 from detect.squares.layout import centres
 
 #: a square with less of its area surveyed than this is not ranked
@@ -26,8 +27,8 @@ class Evidence:
         The layout's columns and ``signal_mean, signal_sd, p_above, p_contact, p_contact_sd,
         overburden_m, overburden_sd_m, pod, surveyed_fraction, effort_h, sediment_m3``.
     draws : dict of (R, M) array
-        Joint realisations by evidence name: ``signal`` (as ``asinh(mean / threshold)``, without
-        unit), ``contact`` (probability), ``overburden`` (m). Only evidence there is data for.
+        Joint realisations by evidence name: ``signal`` (mean loudness, without unit),
+        ``contact`` (probability), ``overburden`` (m). Only evidence there is data for.
     threshold : float
         Signal that counts as metal, signal units.
     notes : tuple of str
@@ -72,13 +73,13 @@ def effort_hours(size_m: float, overburden_m: np.ndarray, removal_m3_per_h: floa
 
 def gather_evidence(
     layout: pd.DataFrame,
-    signal: PointModel,
+    signal: SignalModel,
     contacts: ContactModel | None,
     contact_depth: PointModel | None,
     *,
     pod: np.ndarray,
     surveyed_fraction: np.ndarray,
-    threshold: float,
+    threshold_snr: float,
     burial_depth_m: float,
     removal_m3_per_h: float,
     realisations: int,
@@ -90,14 +91,14 @@ def gather_evidence(
     ----------
     layout : DataFrame
         M squares from :func:`detect.squares.layout.square_layout`.
-    signal : PointModel
-        Conditioned signal.
+    signal : SignalModel
+        Conditioned signal, plain and compressed.
     contacts, contact_depth : ContactModel, PointModel or None
         From the probes; None where there are too few.
     pod, surveyed_fraction : (M,) array
         Mean probability of detection, share of cells surveyed.
-    threshold : float
-        Signal that counts as metal.
+    threshold_snr : float
+        Signal over noise that counts as metal.
     burial_depth_m : float
         Stands in for overburden where no probe says better.
     removal_m3_per_h : float
@@ -112,7 +113,8 @@ def gather_evidence(
     Notes
     -----
     Block means of the three fields are drawn independently of each other: what they have in
-    common is in the data, which every draw honours. Draws of contact are held to [0, 1] and of
+    common is in the data, which every draw honours. ``p_above`` is the probability that the mean
+    loudness of a square exceeds that of a reading at the threshold. Draws of contact are held to [0, 1] and of
     overburden to above 0.
     """
     where = centres(layout)
@@ -121,10 +123,12 @@ def gather_evidence(
     notes: list[str] = []
     draws: dict[str, np.ndarray] = {}
 
-    mean, covariance = signal.kriging.block_posterior(where, size)
-    sd = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
-    scale = threshold if np.isfinite(threshold) and threshold > 0 else float(np.std(signal.values))
-    draws["signal"] = np.arcsinh(draw_squares(mean, covariance, realisations, children[0]) / scale)
+    mean, variance = signal.model.kriging.blocks(where, size)
+    loud, loud_covariance = signal.loudness.kriging.block_posterior(where, size)
+    loud_sd = np.sqrt(np.clip(np.diag(loud_covariance), 0.0, None))
+    draws["signal"] = draw_squares(loud, loud_covariance, realisations, children[0])
+    # a square whose mean is known for certain would divide by zero
+    p_above = norm.sf((loudness(threshold_snr, 1.0) - loud) / np.maximum(loud_sd, 1e-12))
 
     p_contact = np.full(len(layout), np.nan)
     p_contact_sd = p_contact.copy()
@@ -154,14 +158,12 @@ def gather_evidence(
         drawn = draw_squares(o_mean, o_cov, realisations, children[2])
         draws["overburden"] = np.clip(drawn, 0.0, None)
 
-    # a square whose mean is known for certain would divide by zero
-    p_above = norm.sf((scale - mean) / np.maximum(sd, 1e-12 * scale))
     status = layout["status"].to_numpy(object)
     unseen = (status == "open") & (np.nan_to_num(surveyed_fraction) < LEAST_SURVEYED)
     effort = effort_hours(size, overburden, removal_m3_per_h)
     table = layout.assign(
         signal_mean=mean,
-        signal_sd=sd,
+        signal_sd=np.sqrt(np.clip(variance, 0.0, None)),
         p_above=p_above,
         p_contact=p_contact,
         p_contact_sd=p_contact_sd,
@@ -173,4 +175,4 @@ def gather_evidence(
         sediment_m3=effort * removal_m3_per_h,
         status=np.where(unseen, "unsurveyed", status),
     )
-    return Evidence(table, draws, scale, tuple(notes))
+    return Evidence(table, draws, threshold_snr * signal.scale, tuple(notes))

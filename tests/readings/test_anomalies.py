@@ -1,0 +1,138 @@
+"""Picking and depth against planted targets, and the false discovery rate against its paper."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from detect.lanes import response_ratio
+from detect.readings.anomalies import find_anomalies, peak_q_values
+from detect.readings.inversion import fit_target
+from detect.readings.signal import signal_model, usual_heading
+from detect.survey.grid import Grid
+from detect.survey.settings import Detector
+
+DATA = Path(__file__).parents[1] / "data"
+DETECTOR = Detector(
+    coil_diameter_m=0.28, coil_height_m=0.12, air_range_m=0.75, threshold_snr=3.5, required_pod=0.8
+)
+NOISE = 1.0
+THRESHOLD = DETECTOR.threshold_snr * NOISE
+
+
+def readings_over(targets, seed=0, width=12, length=12.0, lane_m=0.5, step=0.25):
+    """Lanes over a field of targets given as rows of e, n, depth_m, strength."""
+    rng = np.random.default_rng(seed)
+    e, n = np.meshgrid(np.arange(0, width + 1e-9, lane_m), np.arange(0, length + 1e-9, step))
+    e, n = e.T.ravel(), n.T.ravel()
+    signal = rng.normal(0, NOISE, e.size)
+    for te, tn, depth, strength in targets:
+        rho = np.hypot(e - te, n - tn)
+        ratio = response_ratio(rho, DETECTOR.coil_height_m + depth, DETECTOR)
+        signal += strength * THRESHOLD * ratio
+    return pd.DataFrame(
+        {
+            "e": e,
+            "n": n,
+            "signal": signal,
+            "used": True,
+            "at_full_scale": False,
+            "heading_deg": 0.0,
+            "track": (e / lane_m).astype(int),
+        }
+    )
+
+
+def test_benjamini_hochberg_example():
+    # Benjamini & Hochberg 1995, the 15 p-values; check_values.md section 5 (list from memory)
+    from scipy.stats import norm
+
+    p = pd.read_csv(DATA / "bh1995_p.csv")["p"].to_numpy()
+    q = peak_q_values(norm.isf(p))
+    assert int((q <= 0.05).sum()) == 4
+    printed = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765]
+    np.testing.assert_allclose(np.sort(q)[:9], printed, atol=5e-7)
+
+
+def picked(readings):
+    axis = np.arange(0, 12.0001, 0.25)
+    grid = Grid(axis, axis, 0.25)
+    model = signal_model(readings, NOISE).model
+    estimate, _ = model.kriging.at(grid.nodes)
+    field = grid.field(estimate, "signal", "mV", "signal")
+    return find_anomalies(field, np.ones(grid.shape, bool), readings, DETECTOR, NOISE)
+
+
+def test_planted_targets_are_picked_where_they_lie():
+    targets = [(3.1, 3.2, 0.3, 3.0), (8.6, 4.0, 0.1, 1.0), (5.4, 9.3, 0.45, 8.0)]
+    found = picked(readings_over(targets))
+    assert len(found) >= 3
+    for te, tn, depth, strength in targets:
+        nearest = found.loc[np.hypot(found["e"] - te, found["n"] - tn).idxmin()]
+        assert np.hypot(nearest["e"] - te, nearest["n"] - tn) < 0.2
+        assert nearest["depth_m"] == pytest.approx(depth, abs=max(0.1, 3 * nearest["depth_sd_m"]))
+        assert nearest["strength"] == pytest.approx(
+            strength, abs=max(0.3 * strength, 3 * nearest["strength_sd"])
+        )
+    assert found["peak"].is_monotonic_decreasing
+    assert (found["q_value"] <= 0.05).all()
+
+
+def test_noise_alone_gives_no_anomaly():
+    grid = Grid(np.arange(0, 12, 0.25), np.arange(0, 12, 0.25), 0.25)
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        field = grid.field(rng.normal(0, 1, grid.shape), "signal", "mV", "noise")
+        found = find_anomalies(
+            field, np.ones(grid.shape, bool), readings_over([]), DETECTOR, NOISE, 0.05
+        )
+        assert len(found) <= 1
+
+
+def test_unsurveyed_cells_are_never_picked():
+    grid = Grid(np.arange(0, 12, 0.25), np.arange(0, 12, 0.25), 0.25)
+    field = grid.field(np.full(grid.shape, 50.0), "signal", "mV", "loud")
+    found = find_anomalies(field, np.zeros(grid.shape, bool), readings_over([]), DETECTOR, NOISE)
+    assert found.empty
+
+
+def test_depth_intervals_hold_their_share():
+    # 60 lone targets of moderate depth: the 90 % interval should hold the truth about that often
+    rng = np.random.default_rng(11)
+    inside, total = 0, 0
+    for seed in range(60):
+        depth, strength = rng.uniform(0.1, 0.4), rng.uniform(2.0, 6.0)
+        readings = readings_over([(2.1, 2.0, depth, strength)], seed=seed, width=4, length=4.0)
+        near = np.hypot(readings["e"] - 2.0, readings["n"] - 2.0) <= 1.0
+        fit = fit_target(
+            readings.loc[near, ["e", "n"]].to_numpy(),
+            readings.loc[near, "signal"].to_numpy(),
+            (2.0, 2.0),
+            DETECTOR,
+            NOISE,
+        )
+        if np.isfinite(fit.depth_m):
+            total += 1
+            inside += abs(fit.depth_m - depth) <= 1.645 * fit.depth_sd_m
+    assert total >= 50
+    assert 0.8 <= inside / total <= 1.0
+
+
+def test_a_target_out_of_earshot_has_no_depth():
+    readings = readings_over([(2.0, 2.0, 1.4, 1.0)], width=4, length=4.0)
+    near = np.hypot(readings["e"] - 2.0, readings["n"] - 2.0) <= 1.0
+    fit = fit_target(
+        readings.loc[near, ["e", "n"]].to_numpy(),
+        readings.loc[near, "signal"].to_numpy(),
+        (2.0, 2.0),
+        DETECTOR,
+        NOISE,
+    )
+    assert not np.isfinite(fit.depth_m)
+    assert fit.note
+
+
+def test_usual_heading_is_an_axis_not_a_direction():
+    readings = pd.DataFrame({"heading_deg": [10.0, 190.0, 10.0, 190.0, 100.0]})
+    assert usual_heading(readings) == pytest.approx(10.0)
