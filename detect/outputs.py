@@ -65,7 +65,7 @@ def check_target(target: Path, survey_folder: Path) -> None:
 
 
 @contextmanager
-def output_folder(target: Path, survey_folder: Path) -> Iterator[Path]:
+def output_folder(target: Path, survey_folder: Path, *, marked: bool = True) -> Iterator[Path]:
     """Give a fresh folder to write in; put it in the target's place when all went well.
 
     Parameters
@@ -74,6 +74,8 @@ def output_folder(target: Path, survey_folder: Path) -> Iterator[Path]:
         Where the output is to stand.
     survey_folder : Path
         The survey the output is about.
+    marked : bool
+        Mark the folder as ours to replace; a new survey is not.
 
     Yields
     ------
@@ -95,7 +97,8 @@ def output_folder(target: Path, survey_folder: Path) -> Iterator[Path]:
             [Problem(str(target), f"cannot be written: {error.strerror}", "choose another --out")]
         ) from error
     try:
-        (fresh / MARKER).write_text("This folder was written by detect and is replaced whole.\n")
+        if marked:
+            (fresh / MARKER).write_text("Written by detect, which replaces this folder whole.\n")
         yield fresh
         fresh.chmod(0o777 & ~_umask())
         _swap(fresh, target.resolve())

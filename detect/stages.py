@@ -110,6 +110,7 @@ class MapResult:
     seabed: PointModel | None
     anomalies: pd.DataFrame
     scores: Scores
+    loud_scores: Scores
     left_out: tuple[np.ndarray, np.ndarray]
     crosscheck: CrossCheck
     touched: int
@@ -331,8 +332,9 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
     )
 
     progress("checks", 3, 6)
-    left_out = signal.model.kriging.leave_one_out()
-    scores = leave_one_out_scores(signal.model.values, *left_out)
+    scores = leave_one_out_scores(signal.model.values, *signal.model.kriging.leave_one_out())
+    left_out = signal.loudness.kriging.leave_one_out()
+    loud_scores = leave_one_out_scores(signal.loudness.values, *left_out)
     rng = np.random.default_rng(settings.ranking.seed)
     sample = rng.choice(grid.size, min(CROSSCHECK_NODES, grid.size), replace=False)
     crosscheck = against_pykrige(
@@ -398,6 +400,7 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
         seabed,
         anomalies,
         scores,
+        loud_scores,
         left_out,
         crosscheck,
         touched,
@@ -420,9 +423,7 @@ def rank(
         return mean_over_squares(layout, grid.nodes, values.ravel().astype(float), origin)
 
     pod = (
-        over_squares(cover["pod"].to_numpy())
-        if cover is not None
-        else np.full(len(layout), np.nan)
+        over_squares(cover["pod"].to_numpy()) if cover is not None else np.full(len(layout), np.nan)
     )
     detector = settings.detector if settings.has_detector else None
     evidence = gather_evidence(

@@ -1,0 +1,162 @@
+"""The pictures of each command, by file name without ending."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from matplotlib.figure import Figure
+
+from detect.lanes import detection_probability
+from detect.present.backdrop import Backdrop
+from detect.present.charts import (
+    draw_cross_validation,
+    draw_rank_intervals,
+    draw_search_curves,
+    draw_variogram,
+)
+from detect.present.maps import draw_coverage, draw_pair
+from detect.present.plan_figure import draw_plan
+from detect.present.squares import draw_squares
+from detect.present.traces import draw_conditioning
+from detect.squares import square_layout
+from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.survey import Survey
+
+Figures = dict[str, Figure]
+
+#: the maps: field, title, and whether weak values need the stretched colour scale
+MAPS = {
+    "signal": ("Detector signal, conditioned and kriged", "power"),
+    "loudness": ("Loudness of the signal: asinh(signal / noise)", "linear"),
+    "contact_probability": ("Probability that the probe meets something", "linear"),
+    "contact_depth": ("Depth of contact below the bed", "linear"),
+    "seabed": ("Seabed: depth below the water level", "linear"),
+}
+#: fields drawn with contours
+CONTOURED = {"seabed": 10, "contact_depth": 6}
+
+
+def backdrop(survey: Survey, lanes: pd.DataFrame | None = None) -> Backdrop:
+    """Return what every map of this survey is drawn over; planned lanes in place of its own."""
+    return Backdrop(
+        frame=survey.frame,
+        outline=survey.outline,
+        keep_outs=survey.keep_outs,
+        lanes=survey.lanes if lanes is None else lanes,
+        readings=survey.readings,
+        probes=survey.probes,
+        grid=survey.grid(),
+        squares=square_layout(
+            survey.outline, survey.settings.squares, survey.squares_origin, survey.keep_outs
+        ),
+    )
+
+
+def plan_figures(survey: Survey, result: PlanResult) -> Figures:
+    """Return ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
+    detector = survey.settings.detector
+    reach = 1.5 * max(result.spacing.footprint_m, result.used_spacing_m, detector.coil_diameter_m)
+    offsets = np.linspace(-reach, reach, 241)
+    return {
+        "plan": draw_plan(
+            backdrop(survey, result.lanes),
+            result.dives,
+            stations=result.stations,
+            spacing_table=result.choices,
+            spacing=result.spacing,
+            required_pod=detector.required_pod,
+            subtitle=(
+                f"{len(result.lanes)} lanes {result.used_spacing_m:.2f} m apart, "
+                f"{result.dives['dive'].nunique()} dives"
+            ),
+        ),
+        "spacing": draw_search_curves(
+            offsets,
+            detection_probability(offsets, detector),
+            result.choices,
+            result.spacing,
+            required_pod=detector.required_pod,
+            burial_depth_m=detector.burial_depth_m,
+        ),
+    }
+
+
+def check_figures(survey: Survey, result: CheckResult) -> Figures:
+    """Return ``coverage``: POD as swum, gaps and infill lanes."""
+    detector = survey.settings.detector
+    met = 100.0 * result.share_met
+    return {
+        "coverage": draw_coverage(
+            result.cover["pod"],
+            backdrop(survey),
+            required_pod=detector.required_pod,
+            gaps=result.gaps,
+            infill=result.infill,
+            subtitle=(
+                f"reference target at {detector.burial_depth_m:g} m: {met:.0f} % of the site at "
+                f"{detector.required_pod:g} or better; {len(result.gaps)} gaps"
+            ),
+        )
+    }
+
+
+def map_figures(survey: Survey, result: MapResult) -> Figures:
+    """Return a figure a map (with its standard deviation), and the analyst's charts."""
+    behind = backdrop(survey)
+    unit = result.maps["signal"].attrs["units"]
+    figures: Figures = {}
+    for name, (title, norm) in MAPS.items():
+        if name not in result.maps:
+            continue
+        # soundings and pushes have their own places: the detector's coverage says nothing of them
+        swum = result.maps["surveyed"] if name in {"signal", "loudness"} else None
+        figures[name] = draw_pair(
+            result.maps[name],
+            result.maps[f"{name}_sd"],
+            behind,
+            title=title,
+            surveyed=swum,
+            norm="power" if norm == "power" else "linear",
+            contours=CONTOURED.get(name),
+            limits=_limits(name, result.maps[name], result.maps["surveyed"]),
+        )
+    fit = result.signal.model.fit
+    figures["variogram"] = draw_variogram(
+        {
+            "pooled": result.signal.pooled,
+            "along": result.signal.along,
+            "across": result.signal.across,
+        },
+        fit.variogram if fit else result.signal.model.variogram,
+        unit=unit,
+        lane_bearing_deg=result.signal.heading_deg,
+        poor=fit.poor if fit else False,
+        notes=fit.notes if fit else ("given in survey.toml",),
+    )
+    figures["cross_validation"] = draw_cross_validation(
+        result.signal.loudness.values, *result.left_out, unit="loudness"
+    )
+    figures["conditioning"] = draw_conditioning(result.readings, unit=unit)
+    return figures
+
+
+def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:
+    """Return the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
+    if name == "contact_probability":
+        return (0.0, 1.0)
+    if name == "signal":
+        inside = field.to_numpy()[surveyed.to_numpy()]
+        top = float(np.quantile(inside, 0.995)) if inside.size else float(field.max())
+        return (0.0, top) if top > 0 else None
+    return None
+
+
+def rank_figures(survey: Survey, result: RankResult) -> Figures:
+    """Return ``squares`` (the order on the ground) and ``rank_intervals`` (how firm it is)."""
+    first = tuple(result.dig.table["square"])
+    top_k = survey.settings.ranking.top_k
+    return {
+        "squares": draw_squares(result.squares, backdrop(survey), first=first, top_k=top_k),
+        "rank_intervals": draw_rank_intervals(result.squares, top_k=top_k, first=first),
+    }

@@ -1,0 +1,285 @@
+"""The steps in order: one function a command, survey folder in, output folder out."""
+
+from __future__ import annotations
+
+import datetime
+import importlib.metadata
+import platform
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from matplotlib.figure import Figure
+
+from detect import __version__, figures, stages, summaries
+from detect.outputs import check_target, output_folder, plain, write_json, write_table
+from detect.present.exchange import gis_layers, write_maps
+from detect.present.report import render_report
+from detect.present.slates import slate_pages, slates_pdf_bytes
+from detect.report_context import report_context
+from detect.stages import CheckResult, MapResult, PlanResult, Progress, RankResult, silent
+from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
+
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "xarray",
+    "h5netcdf",
+    "matplotlib",
+    "pykrige",
+    "pydantic",
+    "shapely",
+    "pyproj",
+)
+DOTS_PER_INCH = 150
+
+
+@dataclass(frozen=True)
+class JobReport:
+    """What a command has to say when it is done: for machines, and for people."""
+
+    summary: dict[str, Any]
+    lines: tuple[str, ...]
+
+
+class Clock:
+    """Seconds spent in each part of a job."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def __call__(self, part: str) -> Iterator[None]:
+        """Time the block."""
+        begun = time.perf_counter()
+        yield
+        self.seconds[part] = round(time.perf_counter() - begun, 3)
+
+
+def new_survey(folder: Path) -> list[str]:
+    """Write a new survey folder; return the names of its files.
+
+    Raises
+    ------
+    SurveyError
+        The folder exists and is not empty.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise SurveyError(
+            [Problem(str(folder), "exists already and is left as it is", "choose a new name")]
+        )
+    files = new_survey_files()
+    with output_folder(folder, folder / "none", marked=False) as fresh:
+        for name, text in files.items():
+            (fresh / name).write_text(text, encoding="utf-8")
+    return list(files)
+
+
+def save_figures(pictures: dict[str, Figure], folder: Path) -> None:
+    """Save each figure as PNG and as vector PDF."""
+    for name, figure in pictures.items():
+        figure.savefig(folder / f"{name}.png", dpi=DOTS_PER_INCH)
+        figure.savefig(folder / f"{name}.pdf", dpi=DOTS_PER_INCH)
+
+
+def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, Any]:
+    """Write what `detect plan` leaves; return its summary."""
+    write_table(result.lanes, folder / "lanes.csv")
+    write_table(result.dives, folder / "dives.csv")
+    write_table(result.kit, folder / "kit.csv")
+    write_table(result.stations, folder / "probe_stations.csv")
+    save_figures(figures.plan_figures(survey, result), folder)
+    pages = slate_pages(
+        result.dives,
+        figures.backdrop(survey, result.lanes),
+        site_name=survey.settings.site.name,
+    )
+    (folder / "slates.pdf").write_bytes(slates_pdf_bytes(pages))
+    summary = summaries.plan_summary(survey, result)
+    write_json(summary, folder / "plan.json")
+    return summary
+
+
+def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, Any]:
+    """Write what `detect check` leaves; return its summary."""
+    write_maps(
+        result.cover, survey.frame, f"{survey.settings.site.name}: coverage", folder / "coverage.nc"
+    )
+    write_table(result.gaps, folder / "gaps.csv")
+    write_table(result.infill, folder / "infill_lanes.csv")
+    save_figures(figures.check_figures(survey, result), folder)
+    summary = summaries.check_summary(survey, result)
+    write_json(summary, folder / "check.json")
+    return summary
+
+
+def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]:
+    """Write what `detect map` leaves; return its summary."""
+    write_maps(result.maps, survey.frame, f"{survey.settings.site.name}: maps", folder / "maps.nc")
+    write_table(result.anomalies, folder / "anomalies.csv")
+    save_figures(figures.map_figures(survey, result), folder)
+    summary = summaries.map_summary(survey, result)
+    write_json(summary, folder / "map.json")
+    return summary
+
+
+def write_rank(survey: Survey, result: RankResult, folder: Path) -> dict[str, Any]:
+    """Write what `detect rank` leaves; return its summary."""
+    write_table(result.squares, folder / "squares.csv")
+    write_table(result.dig.table, folder / "dig_plan.csv")
+    save_figures(figures.rank_figures(survey, result), folder)
+    summary = summaries.rank_summary(survey, result)
+    write_json(summary, folder / "rank.json")
+    return summary
+
+
+def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobReport:
+    """Put the survey's warnings under the command's own words."""
+    warnings = [str(notice) for notice in survey.notices]
+    summary = {**summary, "warnings": warnings}
+    said = [f"{len(warnings)} warning{'s' if len(warnings) != 1 else ''} about the survey folder"]
+    said += [f"  {warning}" for warning in warnings]
+    return JobReport(plain(summary), tuple(lines + (said if warnings else [])))
+
+
+def plan(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Plan lanes, dives, kit, probe stations and slates."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("detector", "dives"))
+    result = stages.plan(survey, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_plan(survey, result, fresh)
+    return _finish(survey, summary, summaries.plan_lines(summary))
+
+
+def check(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Check the coverage as swum."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("detector", "readings"))
+    result = stages.check(survey, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_check(survey, result, fresh)
+    return _finish(survey, summary, summaries.check_lines(summary))
+
+
+def map_signal(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Condition the readings and map them."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("readings",))
+    result = stages.map_signal(survey, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_map(survey, result, fresh)
+    return _finish(survey, summary, summaries.map_lines(summary))
+
+
+def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Rank the squares."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("readings",))
+    maps = stages.map_signal(survey, progress)
+    cover = stages.check(survey, progress).cover if survey.settings.has_detector else None
+    result = stages.rank(survey, maps, cover, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_rank(survey, result, fresh)
+    return _finish(survey, summary, summaries.rank_lines(summary))
+
+
+def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Plan, check, map and rank in one go, with a report and its provenance."""
+    check_target(out, folder)
+    begun = datetime.datetime.now(datetime.UTC).astimezone()
+    clock = Clock()
+    with clock("load"):
+        survey = load_survey(folder, needs=("detector", "dives", "readings"))
+    with clock("plan"):
+        planned = stages.plan(survey, progress)
+    with clock("check"):
+        checked = stages.check(survey, progress)
+    with clock("map"):
+        mapped = stages.map_signal(survey, progress)
+    with clock("rank"):
+        ranked = stages.rank(survey, mapped, checked.cover, progress)
+    with output_folder(out, folder) as fresh:
+        parts = {}
+        for done, (name, write) in enumerate(
+            (
+                ("plan", lambda: write_plan(survey, planned, fresh)),
+                ("check", lambda: write_check(survey, checked, fresh)),
+                ("map", lambda: write_map(survey, mapped, fresh)),
+                ("rank", lambda: write_rank(survey, ranked, fresh)),
+            )
+        ):
+            progress(f"writing {name}", done, 5)
+            with clock(f"write {name}"):
+                parts[name] = write()
+        progress("report", 4, 5)
+        provenance = _provenance(survey, begun)
+        with clock("report"):
+            html = render_report(
+                report_context(
+                    survey, planned, checked, mapped, ranked, parts, provenance, folder=fresh
+                )
+            )
+            (fresh / "report.html").write_text(html, encoding="utf-8")
+            _write_gis(survey, planned, checked, mapped, ranked, fresh)
+        warnings = [n.as_dict() for n in survey.notices]
+        write_json(
+            {**provenance, "timings_s": clock.seconds, "results": parts, "warnings": warnings},
+            fresh / "run.json",
+        )
+        progress("report", 5, 5)
+    lines = [
+        *summaries.plan_lines(parts["plan"]),
+        *summaries.check_lines(parts["check"]),
+        *summaries.map_lines(parts["map"]),
+        *summaries.rank_lines(parts["rank"]),
+    ]
+    return _finish(survey, {**parts, "timings_s": clock.seconds}, lines)
+
+
+def _write_gis(
+    survey: Survey,
+    planned: PlanResult,
+    checked: CheckResult,
+    mapped: MapResult,
+    ranked: RankResult,
+    folder: Path,
+) -> None:
+    """Write lanes, gaps, anomalies and squares as a GeoPackage, where extra gis and a map allow."""
+    layers = gis_layers(
+        survey.frame,
+        lanes=survey.lanes if survey.lanes is not None else planned.lanes,
+        squares=ranked.squares,
+        anomalies=mapped.anomalies,
+        gaps=checked.gaps,
+    )
+    for name, layer in layers.items():
+        layer.to_file(folder / "survey.gpkg", layer=name, driver="GPKG")
+
+
+def _provenance(survey: Survey, begun: datetime.datetime) -> dict[str, Any]:
+    """Return what is needed to make the same result again."""
+    return {
+        "program": "detect",
+        "version": __version__,
+        "begun": begun.isoformat(timespec="seconds"),
+        "python": platform.python_version(),
+        "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
+        "survey": survey.settings.site.name,
+        "inputs_sha256": survey.inputs,
+        "parameters": survey.settings.as_dict(),
+        "seed": survey.settings.ranking.seed,
+    }
+
+
+JOBS: dict[str, Callable[[Path, Path, Progress], JobReport]] = {
+    "plan": plan,
+    "check": check,
+    "map": map_signal,
+    "rank": rank,
+    "run": run,
+}

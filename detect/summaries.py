@@ -1,0 +1,197 @@
+"""What each command found, as a dictionary for machines and as lines for people."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from detect.geostat import Variogram
+from detect.geostat.model import PointModel
+from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.survey import Survey
+
+Summary = dict[str, Any]
+
+
+def variogram_facts(variogram: Variogram) -> Summary:
+    """Return a variogram as a table, with the distance at which it is spent."""
+    return {**variogram.to_table(), "practical_range_m": variogram.practical_range_m}
+
+
+def model_facts(model: PointModel | None) -> Summary | None:
+    """Return what an estimator rests on: variogram, measurement error, points, words of the fit."""
+    if model is None:
+        return None
+    return {
+        "variogram": variogram_facts(model.variogram),
+        "measurement_sd": model.measurement_sd,
+        "points": len(model.points),
+        "repeats_merged": int(model.repeats.sum() - len(model.repeats)),
+        "fitted": model.fit is not None,
+        "poor_fit": bool(model.fit.poor) if model.fit else False,
+        "notes": list(model.fit.notes) if model.fit else [],
+    }
+
+
+def plan_summary(survey: Survey, result: PlanResult) -> Summary:
+    """Return the plan's figures."""
+    detector, dives = survey.settings.detector, survey.settings.dives
+    inside = result.promised["pod"].to_numpy()[survey.grid().inside(survey.outline)]
+    return {
+        "burial_depth_m": detector.burial_depth_m,
+        "required_pod": detector.required_pod,
+        "widest_spacing_m": result.spacing.spacing_m,
+        "used_spacing_m": result.used_spacing_m,
+        "reachable": result.spacing.reachable,
+        "deepest_m": result.spacing.deepest_m,
+        "footprint_half_width_m": result.spacing.footprint_m,
+        "sweep_width_m": result.spacing.sweep_width_m,
+        "coverage_factor": result.spacing.coverage_factor,
+        "worst_pod": result.spacing.worst_pod,
+        "mean_pod": result.spacing.mean_pod,
+        "promised_mean_pod": float(inside.mean()),
+        "lanes": len(result.lanes),
+        "lane_metres": float(result.lanes["length_m"].sum()),
+        "dives": int(result.dives["dive"].nunique()),
+        "dive_minutes": float(result.dives["minutes"].sum()),
+        "divers_a_dive": dives.divers,
+        "bottom_time_min": dives.bottom_time_min,
+        "lanes_split": int(result.dives.loc[result.dives["split"].astype(bool), "lane"].nunique()),
+        "probe_stations": len(result.stations),
+        "notes": list(result.notes),
+    }
+
+
+def plan_lines(s: Summary) -> list[str]:
+    """Return the plan in words."""
+    return [
+        f"Plan: for a reference target {s['burial_depth_m']:g} m down, lanes may stand up to "
+        f"{s['widest_spacing_m']:.2f} m apart (POD {s['required_pod']:g} at the worst point)"
+        if s["reachable"]
+        else f"Plan: POD {s['required_pod']:g} at {s['burial_depth_m']:g} m is out of the coil's "
+        f"reach; it holds down to {s['deepest_m']:.2f} m",
+        f"  {s['lanes']} lanes at {s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
+        f"{s['dives']} dives within {s['bottom_time_min']:g} min, {s['probe_stations']} probe "
+        "stations",
+        *(f"  note: {note}" for note in s["notes"]),
+    ]
+
+
+def check_summary(survey: Survey, result: CheckResult) -> Summary:
+    """Return the coverage's figures."""
+    detector = survey.settings.detector
+    return {
+        "burial_depth_m": detector.burial_depth_m,
+        "required_pod": detector.required_pod,
+        "share_meeting_required": result.share_met,
+        "mean_pod": result.mean_pod,
+        "gaps": len(result.gaps),
+        "gap_area_m2": float(result.gaps["area_m2"].sum()),
+        "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
+        "infill_lanes": len(result.infill),
+        "infill_metres": float(result.infill["length_m"].sum()) if len(result.infill) else 0.0,
+        "notes": list(result.notes),
+    }
+
+
+def check_lines(s: Summary) -> list[str]:
+    """Return the coverage in words."""
+    return [
+        f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
+        f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
+        f"  {s['gaps']} gaps, {s['gap_area_m2']:.1f} m² in all, the largest "
+        f"{s['largest_gap_m2']:.1f} m²; {s['infill_lanes']} infill lanes of "
+        f"{s['infill_metres']:.0f} m close what can be closed",
+        *(f"  note: {note}" for note in s["notes"]),
+    ]
+
+
+def map_summary(survey: Survey, result: MapResult) -> Summary:
+    """Return the maps' figures and checks."""
+    return {
+        "readings": len(result.readings),
+        "readings_used": int(result.readings["used"].sum()),
+        "readings_left_out": int((~result.readings["used"]).sum()),
+        "at_full_scale": int(result.readings["at_full_scale"].sum()),
+        "signal_unit": result.maps["signal"].attrs["units"],
+        "noise": asdict(result.noise),
+        "conditioning": [asdict(step) for step in result.steps],
+        "signal": model_facts(result.signal.model),
+        "loudness": model_facts(result.signal.loudness),
+        "contact": model_facts(result.contacts.model) if result.contacts else None,
+        "contact_depth": model_facts(result.contact_depth),
+        "seabed": model_facts(result.seabed),
+        "contact_nodes_corrected": result.touched,
+        "nodes": int(result.maps["signal"].size),
+        "surveyed_share": float(result.maps["surveyed"].mean()),
+        "leave_one_out_signal": result.scores.as_dict(),
+        "leave_one_out_loudness": result.loud_scores.as_dict(),
+        "crosscheck_pykrige": asdict(result.crosscheck),
+        "anomalies": len(result.anomalies),
+        "anomalies_with_depth": int(result.anomalies["depth_m"].notna().sum()),
+        "notes": list(result.notes),
+    }
+
+
+def map_lines(s: Summary) -> list[str]:
+    """Return the maps in words."""
+    check, noise, unit = s["crosscheck_pykrige"], s["noise"], s["signal_unit"]
+    return [
+        f"Map: {s['readings_used']} of {s['readings']} readings used, noise {noise['sd']:.3g} "
+        f"{unit}; {s['anomalies']} anomalies, {s['anomalies_with_depth']} with a depth",
+        *(f"  {step['step']}: {step['said']}" for step in s["conditioning"]),
+        f"  loudness left out one by one: mean squared standardised error "
+        f"{s['leave_one_out_loudness']['mean_squared_standardised']:.2f} (1 is right), 90 % "
+        f"intervals hold {100 * s['leave_one_out_loudness']['coverage_90']:.0f} %",
+        f"  {check['nodes']} nodes estimated again by PyKrige: largest difference "
+        f"{check['max_abs_estimate']:.2g} {unit} (standard deviation {check['max_abs_sd']:.2g})"
+        if np.isfinite(check["max_abs_estimate"])
+        else f"  PyKrige: {check['note']}",
+        *(f"  note: {note}" for note in s["notes"]),
+    ]
+
+
+def rank_summary(survey: Survey, result: RankResult) -> Summary:
+    """Return the ranking's figures."""
+    ranking = survey.settings.ranking
+    ranked = result.squares[result.squares["status"] == "open"]
+    return {
+        "weights": dict(ranking.weights),
+        "top_k": ranking.top_k,
+        "realisations": ranking.realisations,
+        "seed": ranking.seed,
+        "threshold": result.evidence.threshold,
+        "squares": len(result.squares),
+        "ranked": len(ranked),
+        "by_status": result.squares["status"].value_counts().to_dict(),
+        "first": list(ranked["square"].head(ranking.top_k)),
+        "firm_in_top_k": int((ranked["p_top_k"] >= 0.9).sum()),
+        "expected_in_first": float(ranked["p_top_k"].head(ranking.top_k).sum()),
+        "dig": {
+            "squares": list(result.dig.table["square"]),
+            "hours": result.dig.hours,
+            "budget_h": ranking.budget_h,
+            "sediment_m3": float(result.dig.table["sediment_m3"].sum()),
+            "expected_top_k": result.dig.value,
+            "expected_top_k_down_the_list": result.dig.list_value,
+            "gap": result.dig.gap,
+            "most_squares": result.dig.most_squares,
+        },
+        "notes": list(result.evidence.notes),
+    }
+
+
+def rank_lines(s: Summary) -> list[str]:
+    """Return the ranking in words."""
+    dig = s["dig"]
+    first = ", ".join(s["first"]) if s["first"] else "none"
+    return [
+        f"Rank: {s['ranked']} of {s['squares']} squares ranked; the first {len(s['first'])}: {first}",
+        f"  of these, {s['expected_in_first']:.1f} are expected to belong to the best {s['top_k']}; "
+        f"{s['firm_in_top_k']} surely do (90 draws in 100 or more)",
+        f"  within {dig['budget_h']:g} h: {', '.join(dig['squares']) or 'none'} ({dig['hours']:.1f} "
+        f"h, {dig['sediment_m3']:.1f} m³ of sediment)",
+        *(f"  note: {note}" for note in s["notes"]),
+    ]
