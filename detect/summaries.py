@@ -186,12 +186,13 @@ def rank_summary(survey: Survey, result: RankResult) -> Summary:
 def rank_lines(s: Summary) -> list[str]:
     """Return the ranking in words."""
     dig = s["dig"]
-    first = ", ".join(s["first"]) if s["first"] else "none"
+    first = ", ".join(s["first"]) or "none"
     return [
-        f"Rank: {s['ranked']} of {s['squares']} squares ranked; the first {len(s['first'])}: {first}",
-        f"  of these, {s['expected_in_first']:.1f} are expected to belong to the best {s['top_k']}; "
-        f"{s['firm_in_top_k']} surely do (90 draws in 100 or more)",
-        f"  within {dig['budget_h']:g} h: {', '.join(dig['squares']) or 'none'} ({dig['hours']:.1f} "
-        f"h, {dig['sediment_m3']:.1f} m³ of sediment)",
+        f"Rank: {s['ranked']} of {s['squares']} squares ranked; "
+        f"the first {len(s['first'])}: {first}",
+        f"  of these, {s['expected_in_first']:.1f} are expected to belong to the best "
+        f"{s['top_k']}; {s['firm_in_top_k']} surely do (90 draws in 100 or more)",
+        f"  within {dig['budget_h']:g} h: {', '.join(dig['squares']) or 'none'} "
+        f"({dig['hours']:.1f} h, {dig['sediment_m3']:.1f} m³ of sediment)",
         *(f"  note: {note}" for note in s["notes"]),
     ]

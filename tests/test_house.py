@@ -1,4 +1,4 @@
-"""The house holds: rooms import only rooms above them, and nothing below the command line prints."""
+"""The house holds: rooms import only rooms above them, files stay short."""
 
 import ast
 from pathlib import Path

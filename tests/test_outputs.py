@@ -32,9 +32,14 @@ def test_a_failure_leaves_what_stood_there(tmp_path, survey):
     target = tmp_path / "out"
     with output_folder(target, survey) as folder:
         (folder / "first.csv").write_text("a")
-    with pytest.raises(RuntimeError), output_folder(target, survey) as folder:
-        (folder / "half.csv").write_text("b")
-        raise RuntimeError
+
+    def fail():
+        with output_folder(target, survey) as folder:
+            (folder / "half.csv").write_text("b")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
     assert (target / "first.csv").read_text() == "a"
     assert {p.name for p in tmp_path.iterdir()} == {"survey", "out"}
 

@@ -63,9 +63,7 @@ def contact_model(probes: pd.DataFrame | None, neighbours: int = 0) -> ContactMo
     if share in (0.0, 1.0):
         return ContactModel(None, share, len(probes))
     points = probes[["e", "n"]].to_numpy(float)
-    return ContactModel(
-        point_model(points, indicator, neighbours=neighbours), share, len(probes)
-    )
+    return ContactModel(point_model(points, indicator, neighbours=neighbours), share, len(probes))
 
 
 def correct_order(probability: np.ndarray) -> tuple[np.ndarray, int]:

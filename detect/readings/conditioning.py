@@ -273,7 +273,9 @@ def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
         quality(readings),
         quality(out),
         f"{len(levels)} tracks moved to zero; they stood between {levels.min():.3g} and "
-        f"{levels.max():.3g} signal units" if len(levels) else "no readings to level",
+        f"{levels.max():.3g} signal units"
+        if len(levels)
+        else "no readings to level",
     )
     return out, record
 

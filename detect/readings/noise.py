@@ -123,9 +123,7 @@ def estimate_noise(readings: pd.DataFrame) -> Noise:
     along = second_differences(readings)
     again = repeat_differences(readings)
     # spread about zero, not about the median: a second difference has no level of its own
-    along_sd = (
-        float(np.median(np.abs(along))) * MAD_TO_SIGMA / np.sqrt(6) if along.size else np.nan
-    )
+    along_sd = float(np.median(np.abs(along))) * MAD_TO_SIGMA / np.sqrt(6) if along.size else np.nan
     repeat_sd = robust_sd(again) / np.sqrt(2) if again.size else np.nan
     sd = along_sd if along.size >= FEWEST_DIFFERENCES or not np.isfinite(repeat_sd) else repeat_sd
     return Noise(float(sd), along_sd, float(repeat_sd), int(along.size), int(again.size))

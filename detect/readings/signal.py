@@ -1,9 +1,10 @@
 """The kriged signal, plain and compressed: which readings go in, and which variogram.
 
 Signal falls with the sixth power of distance, so a few nails near the coil carry most of its
-variance and a plain kriging of it tells little about the rest. Loudness, ``asinh(signal / noise)``,
-is linear within the noise and logarithmic above it; its distribution is near enough to Gaussian
-for standard deviations and draws to mean what they say. Maps show both; squares are ranked by loudness.
+variance and a plain kriging of it tells little about the rest. Loudness,
+``asinh(signal / noise)``, is linear within the noise and logarithmic above it; its distribution is
+near enough to Gaussian for standard deviations and draws to mean what they say. Maps show both;
+squares are ranked by loudness.
 """
 
 from __future__ import annotations
@@ -65,12 +66,15 @@ def usual_heading(readings: pd.DataFrame) -> float:
 
 
 def loudness(signal: np.ndarray, scale: float) -> np.ndarray:
-    """Return ``asinh(signal / scale)`` (inverse hyperbolic sine transform; Johnson 1949, from memory)."""
+    """Return ``asinh(signal / scale)``, linear near zero and logarithmic far from it.
+
+    Source: Johnson 1949, Biometrika 36 (from memory).
+    """
     return np.arcsinh(signal / scale)
 
 
 def loudness_scale(signal: np.ndarray, noise_sd: float) -> float:
-    """Return the noise, or the readings' spread where it is not known, or 1 where they are all alike."""
+    """Return the noise; the readings' spread where it is not known; 1 where all are alike."""
     for candidate in (noise_sd, float(np.std(signal))):
         if np.isfinite(candidate) and candidate > 0:
             return candidate

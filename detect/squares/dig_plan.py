@@ -81,9 +81,7 @@ def _down_the_list(cost: np.ndarray, budget: float, most: int) -> np.ndarray:
     return np.asarray(np.cumprod(fits), dtype=bool)
 
 
-def plan_dig(
-    squares: pd.DataFrame, budget_h: float, reserve_fraction: float
-) -> DigPlan:
+def plan_dig(squares: pd.DataFrame, budget_h: float, reserve_fraction: float) -> DigPlan:
     """Choose the squares that hold most of the top-k chances within the hours.
 
     Parameters

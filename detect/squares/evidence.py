@@ -114,8 +114,8 @@ def gather_evidence(
     -----
     Block means of the three fields are drawn independently of each other: what they have in
     common is in the data, which every draw honours. ``p_above`` is the probability that the mean
-    loudness of a square exceeds that of a reading at the threshold. Draws of contact are held to [0, 1] and of
-    overburden to above 0.
+    loudness of a square exceeds that of a reading at the threshold. Draws of contact are held to
+    [0, 1] and of overburden to above 0.
     """
     where = centres(layout)
     size = float(layout["size_m"].iloc[0])

@@ -9,8 +9,8 @@ import pandas as pd
 import shapely
 from shapely.geometry import Polygon
 
-from detect.survey.outlines import KeepOutArea
 from detect.survey.grid import square_at, square_names
+from detect.survey.outlines import KeepOutArea
 from detect.survey.settings import Squares
 
 

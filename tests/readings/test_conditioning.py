@@ -22,7 +22,7 @@ DETECTOR = Detector(
 
 
 def swum(levels, slope_per_s=0.0, count=120, step=0.25, sd=1.0, seed=5, target=None):
-    """Parallel lanes 1 m apart swum one after the other, with an optional target (e, n, depth, q)."""
+    """Lanes 1 m apart swum one after the other, with an optional target (e, n, depth, q)."""
     rng = np.random.default_rng(seed)
     rows = []
     clock = 0.0
