@@ -46,8 +46,9 @@ def draw_squares(
 ) -> np.ndarray:
     """Draw joint realisations of Gaussian block means.
 
-    ``mean + L z`` with ``L`` from the eigenvalues of the posterior covariance (those below zero
-    by rounding are set to zero), so the variance of each square is its block kriging variance.
+    ``mean + L z`` with ``L L' `` the posterior covariance, so the variance of each square is its
+    block kriging variance. ``L`` is the Cholesky factor, or, where the covariance is singular
+    (squares without uncertainty), comes from the eigenvalues, those below zero by rounding left out.
 
     Parameters
     ----------
@@ -61,8 +62,11 @@ def draw_squares(
     -------
     (R, M) array
     """
-    eigenvalues, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(eigenvalues, 0.0, None))
+    try:
+        root = np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError:
+        eigenvalues, vectors = np.linalg.eigh(covariance)
+        root = vectors * np.sqrt(np.clip(eigenvalues, 0.0, None))
     return mean + rng.standard_normal((count, mean.size)) @ root.T
 
 

@@ -1,0 +1,228 @@
+"""The command line as a user meets it: files left, exit codes, one line a problem."""
+
+import hashlib
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import xarray as xr
+from click.testing import CliRunner
+
+from detect.cli import main
+
+DEMO = Path(__file__).parents[1] / "demo_runs" / "heron_skerry"
+PLAN = {"lanes.csv", "dives.csv", "kit.csv", "probe_stations.csv", "plan.json", "plan.png"}
+PLAN |= {"slates.pdf"}
+CHECK = {"coverage.nc", "gaps.csv", "infill_lanes.csv", "check.json", "coverage.png"}
+MAP = {"maps.nc", "anomalies.csv", "variogram.png", "map.json", "signal.png", "seabed.png"}
+RANK = {"squares.csv", "dig_plan.csv", "rank.json", "squares.png"}
+
+
+def fingerprint(folder: Path) -> dict[str, str]:
+    return {
+        str(p.relative_to(folder)): hashlib.sha256(p.read_bytes()).hexdigest()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file()
+    }
+
+
+def detect(*arguments):
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture(scope="module")
+def demo_run(tmp_path_factory):
+    before = fingerprint(DEMO)
+    out = tmp_path_factory.mktemp("run") / "out"
+    result = detect("run", DEMO, "--out", out, "--json", "--quiet")
+    assert result.exit_code == 0, result.output
+    assert fingerprint(DEMO) == before
+    return out, result
+
+
+class TestRun:
+    def test_leaves_every_file_of_the_contract(self, demo_run):
+        out, _ = demo_run
+        names = {p.name for p in out.iterdir()}
+        assert names >= PLAN | CHECK | MAP | RANK | {"report.html", "run.json"}
+        assert all(p.stat().st_size > 0 for p in out.iterdir())
+
+    def test_stdout_is_json_and_nothing_else(self, demo_run):
+        summary = json.loads(demo_run[1].stdout)
+        assert set(summary) >= {"plan", "check", "map", "rank", "warnings"}
+
+    def test_run_json_can_make_it_again(self, demo_run):
+        record = json.loads((demo_run[0] / "run.json").read_text(encoding="utf-8"))
+        digest = hashlib.sha256((DEMO / "readings.csv").read_bytes()).hexdigest()
+        assert record["inputs_sha256"]["readings.csv"] == digest
+        assert record["parameters"]["ranking"]["seed"] == record["seed"] == 7
+        assert record["parameters"]["mapping"]["node_m"] == 0.25
+        assert {"numpy", "scipy", "pykrige"} <= set(record["libraries"])
+        assert set(record) >= {"version", "timings_s", "warnings"}
+
+    def test_maps_are_on_the_contracts_dimensions(self, demo_run):
+        maps = xr.open_dataset(demo_run[0] / "maps.nc")
+        assert maps.attrs["Conventions"] == "CF-1.11"
+        for name in ("signal", "contact_depth", "contact_probability", "seabed"):
+            if name != "contact_probability":
+                assert maps[f"{name}_sd"].dims == ("n", "e")
+            assert maps[name].dims == ("n", "e")
+        assert (maps["e"].diff("e") > 0).all()
+        assert (maps["n"].diff("n") > 0).all()
+        assert float(maps["contact_probability"].min()) >= 0.0
+        assert float(maps["contact_probability"].max()) <= 1.0
+        assert xr.open_dataset(demo_run[0] / "coverage.nc")["pod"].dims == ("n", "e")
+
+    def test_the_map_checks_itself(self, demo_run):
+        summary = json.loads(demo_run[1].stdout)
+        check = summary["map"]["crosscheck_pykrige"]
+        assert check["ok"]
+        assert check["nodes"] >= 50
+        assert check["max_abs_estimate"] < 1e-6
+
+    def test_squares_have_the_contracts_columns_best_first(self, demo_run):
+        squares = pd.read_csv(demo_run[0] / "squares.csv")
+        wanted = [
+            "rank",
+            "square",
+            "e_min",
+            "n_min",
+            "size_m",
+            "signal_mean",
+            "signal_sd",
+            "p_above",
+            "p_contact",
+            "overburden_m",
+            "overburden_sd_m",
+            "pod",
+            "effort_h",
+            "score",
+            "rank_p05",
+            "rank_p95",
+            "p_top_k",
+            "status",
+        ]
+        assert list(squares.columns[: len(wanted)]) == wanted
+        ranked = squares[squares["status"] == "open"]
+        assert ranked["rank"].tolist() == list(range(1, len(ranked) + 1))
+        assert set(squares["status"]) <= {"open", "reserve", "excluded", "unsurveyed"}
+        assert squares.loc[squares["status"] != "open", "rank"].isna().all()
+
+    def test_the_lost_lane_end_is_a_gap(self, demo_run):
+        gaps = pd.read_csv(demo_run[0] / "gaps.csv")
+        infill = pd.read_csv(demo_run[0] / "infill_lanes.csv")
+        assert len(gaps) > 0
+        assert len(infill) > 0
+        # L19 stops at 15.5 m of 21.5 m and L12 starts at 17.75 m
+        lanes = pd.read_csv(DEMO / "lanes.csv").set_index("lane")
+        lost = (lanes.loc["L19", "start_e"], lanes.loc["L19", "start_n"] + 18.5)
+        near = (gaps["e"] - lost[0]).abs().lt(2) & (gaps["n"] - lost[1]).abs().lt(4)
+        assert near.any()
+
+
+@pytest.mark.parametrize(
+    ("command", "files"), [("plan", PLAN), ("check", CHECK), ("map", MAP), ("rank", RANK)]
+)
+def test_each_command_works_alone(command, files, tmp_path):
+    out = tmp_path / "out"
+    result = detect(command, DEMO, "--out", out)
+    assert result.exit_code == 0, result.output
+    assert {p.name for p in out.iterdir()} >= files
+    assert f"written to {out}" in result.stdout
+
+
+def test_a_new_survey_passes_once_filled(tmp_path):
+    folder = tmp_path / "mine"
+    assert detect("new", folder).exit_code == 0
+    assert (folder / "survey.toml").exists()
+    for table in ("lanes.csv", "readings.csv", "probes.csv", "seabed.csv"):
+        shutil.copy(DEMO / table, folder / table)
+    settings = (folder / "survey.toml").read_text(encoding="utf-8")
+    demo = (DEMO / "survey.toml").read_text(encoding="utf-8").splitlines()
+    outline = next(line for line in demo if line.startswith("outline"))
+    lines = [outline if line.startswith("outline") else line for line in settings.splitlines()]
+    (folder / "survey.toml").write_text("\n".join(lines), encoding="utf-8")
+    result = detect("check", folder, "--out", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+
+
+def test_new_never_writes_over_anything(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "notes.txt").write_text("dear diary")
+    result = detect("new", tmp_path / "mine")
+    assert result.exit_code == 2
+    assert [p.name for p in (tmp_path / "mine").iterdir()] == ["notes.txt"]
+
+
+class TestBadInput:
+    @pytest.fixture
+    def broken(self, tmp_path):
+        folder = tmp_path / "survey"
+        shutil.copytree(DEMO, folder)
+        rows = (folder / "readings.csv").read_text(encoding="utf-8").splitlines()
+        header = rows[0].split(",")
+        for row, column, text in ((5, "signal", "abc"), (9, "lane", "L99"), (12, "signal", "nan")):
+            cells = rows[row - 1].split(",")
+            cells[header.index(column)] = text
+            rows[row - 1] = ",".join(cells)
+        (folder / "readings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+        return folder
+
+    def test_every_problem_in_one_go_and_nothing_touched(self, broken, tmp_path):
+        before = fingerprint(broken)
+        result = detect("map", broken, "--out", tmp_path / "out")
+        assert result.exit_code == 2
+        lines = result.stderr.strip().splitlines()
+        assert len(lines) == 3
+        for line, where in zip(lines, ("row 5", "row 9", "row 12"), strict=True):
+            assert line.startswith(f"readings.csv, {where}, column ")
+            assert "->" in line
+        assert "Traceback" not in result.output
+        assert not (tmp_path / "out").exists()
+        assert fingerprint(broken) == before
+
+    def test_json_carries_the_problems_too(self, broken, tmp_path):
+        result = detect("map", broken, "--out", tmp_path / "out", "--json")
+        assert result.exit_code == 2
+        problems = json.loads(result.stdout)["problems"]
+        assert [p["row"] for p in problems] == [5, 9, 12]
+
+    def test_output_inside_the_survey_is_refused(self):
+        before = fingerprint(DEMO)
+        result = detect("plan", DEMO, "--out", DEMO / "out")
+        assert result.exit_code == 2
+        assert "never changed" in result.stderr
+        assert fingerprint(DEMO) == before
+
+    def test_a_missing_folder(self, tmp_path):
+        result = detect("plan", tmp_path / "nowhere", "--out", tmp_path / "out")
+        assert result.exit_code == 2
+        assert "nowhere" in result.stderr
+
+
+def test_a_fault_of_the_program_is_exit_1_without_traceback(tmp_path, monkeypatch):
+    from detect import job
+
+    def broken(folder, out, progress):
+        raise ZeroDivisionError("oops")
+
+    monkeypatch.setitem(job.JOBS, "plan", broken)
+    result = detect("plan", DEMO, "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert "Traceback" not in result.output
+    assert "fault of the program" in result.stderr
+
+
+def test_help_does_not_load_the_heavy_libraries():
+    code = (
+        "import sys; from click.testing import CliRunner; from detect.cli import main; "
+        "CliRunner().invoke(main, ['--help']); "
+        "heavy = ('numpy', 'pandas', 'matplotlib', 'scipy', 'pykrige'); "
+        "print([m for m in heavy if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
