@@ -344,7 +344,7 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
         nodes[sample],
         estimate[sample],
         variance[sample],
-        measurement_sd=signal.model.measurement_sd,
+        measurement_sd=signal.model.errors,
         neighbours=mapping.neighbours,
         repeats=signal.model.repeats,
     )

@@ -50,6 +50,11 @@ class PointModel:
     kriging: Kriging
     fit: VariogramFit | None
 
+    @property
+    def errors(self) -> Floats | None:
+        """Error of each merged value, ``measurement_sd / sqrt(repeats)``; None without error."""
+        return self.measurement_sd / np.sqrt(self.repeats) if self.measurement_sd > 0 else None
+
 
 def merge_repeats(points: ArrayLike, values: ArrayLike) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Average values that share a position (to the millimetre).

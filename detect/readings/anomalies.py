@@ -30,16 +30,20 @@ COLUMNS = [
 FALSE_DISCOVERY_RATE = 0.05
 
 
-def peak_q_values(snr: np.ndarray) -> np.ndarray:
+def peak_q_values(snr: np.ndarray, looks: int = 1) -> np.ndarray:
     """Return the false discovery rate at which each peak would just be listed.
 
-    ``p = 1 - Phi(snr)``, adjusted over all peaks of the map.
-    Source: Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, through scipy.
+    A peak is the highest of ``looks`` cells, so with noise alone it reaches ``snr`` with
+    probability ``p = 1 - Phi(snr)^looks`` or less (Šidák 1967, J. Am. Stat. Assoc. 62; from
+    memory). Adjusted over all peaks by Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, through
+    scipy.
 
     Parameters
     ----------
     snr : (K,) array
         Peak over noise.
+    looks : int
+        Cells each peak tops.
 
     Returns
     -------
@@ -47,16 +51,22 @@ def peak_q_values(snr: np.ndarray) -> np.ndarray:
     """
     if snr.size == 0:
         return np.empty(0)
-    return np.asarray(stats.false_discovery_control(stats.norm.sf(snr), method="bh"))
+    p = -np.expm1(looks * stats.norm.logcdf(snr))
+    return np.asarray(stats.false_discovery_control(p, method="bh"))
 
 
-def _peaks(signal: np.ndarray, surveyed: np.ndarray, radius_cells: int) -> np.ndarray:
-    """Return (row, column) of cells that are the highest within ``radius_cells``."""
-    filled = np.where(surveyed & np.isfinite(signal), signal, -np.inf)
-    reach = np.hypot(*np.ogrid[-radius_cells : radius_cells + 1, -radius_cells : radius_cells + 1])
-    highest = ndimage.maximum_filter(
-        filled, footprint=reach <= radius_cells, mode="constant", cval=-np.inf
+def _disc(radius_cells: int) -> np.ndarray:
+    """Return the cells within a radius of the middle one."""
+    return np.asarray(
+        np.hypot(*np.ogrid[-radius_cells : radius_cells + 1, -radius_cells : radius_cells + 1])
+        <= radius_cells
     )
+
+
+def _peaks(signal: np.ndarray, surveyed: np.ndarray, disc: np.ndarray) -> np.ndarray:
+    """Return (row, column) of cells that are the highest of the disc around them."""
+    filled = np.where(surveyed & np.isfinite(signal), signal, -np.inf)
+    highest = ndimage.maximum_filter(filled, footprint=disc, mode="constant", cval=-np.inf)
     return np.argwhere((filled == highest) & np.isfinite(filled))
 
 
@@ -111,11 +121,11 @@ def find_anomalies(
     values = signal.to_numpy()
     e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
     node_m = float(e[1] - e[0]) if e.size > 1 else 1.0
-    cells = max(1, round(detector.coil_diameter_m / node_m))
-    peaks = _peaks(values, surveyed, cells)
+    disc = _disc(max(1, round(detector.coil_diameter_m / node_m)))
+    peaks = _peaks(values, surveyed, disc)
     height = values[tuple(peaks.T)]
     snr = height / noise_sd
-    q = peak_q_values(snr)
+    q = peak_q_values(snr, int(disc.sum()))
     listed = (snr >= detector.threshold_snr) & (q <= false_discovery_rate)
     order = np.argsort(-snr[listed], kind="stable")
     peaks, snr, q, height = (x[listed][order] for x in (peaks, snr, q, height))

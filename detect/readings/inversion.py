@@ -86,7 +86,8 @@ def fit_target(
     Notes
     -----
     Limit: one target, small against its distance; depth and strength trade against each other,
-    so a depth whose standard deviation exceeds half of the distance to the coil is not given.
+    so no depth is given when its standard deviation exceeds half of the distance to the coil or
+    the strength is not known to within a factor of ``exp(1)`` (1 sigma).
     """
     if len(points) < FEWEST_READINGS:
         return _no_fit(*start, "too few readings around it")
@@ -129,7 +130,7 @@ def fit_target(
     note = ""
     if depth >= DEEPEST_M - 1e-3:
         note = f"deeper than {DEEPEST_M} m or not a small target"
-    elif depth_sd > 0.5 * (height + depth):
+    elif depth_sd > 0.5 * (height + depth) or log_sd > 1.0:
         note = "depth and strength cannot be told apart"
     told = note == ""
     return TargetFit(
