@@ -1,0 +1,247 @@
+"""The shape of ``survey.toml``: every section and key, its range and its default.
+
+One model a section, all frozen, none with room for an unknown key. A key that only the team can
+know (the outline, the coil, its air range, the bottom time) has no default. Reading a file into
+these models, with every problem in one go, is the work of :mod:`detect.survey.settings_file`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, Strict
+
+from detect.survey.errors import Problem, SurveyError
+
+SETTINGS_FILE = "survey.toml"
+
+# Strict: TOML has real numbers, so "2 m" or true in place of one is a slip to be named.
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Whole = Annotated[int, Strict()]
+Text = Annotated[str, Strict()]
+Positive = Annotated[Number, Field(gt=0)]
+NotNegative = Annotated[Number, Field(ge=0)]
+Bearing = Annotated[Number, Field(ge=-360, le=360)]
+Point = tuple[Number, Number]
+
+ConditioningStep = Literal["spikes", "drift", "levels"]
+WeightName = Literal["signal", "contact", "overburden"]
+
+
+class Section(BaseModel):
+    """A section of ``survey.toml``: cannot be changed once read, takes no unknown key."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=True)
+
+
+class Site(Section):
+    """``[site]``: what the site is called and how deep the water is."""
+
+    name: Text = "unnamed site"
+    water_depth_m: NotNegative | None = None
+    notes: Text = ""
+
+
+class FrameSettings(Section):
+    """``[frame]``: how the local grid lies to true, magnetic and map north.
+
+    ``grid_north_deg`` is the true bearing of the grid's n axis; ``magnetic_declination_deg`` is
+    positive where magnetic north lies east of true north.
+    """
+
+    grid_north_deg: Bearing = 0.0
+    magnetic_declination_deg: Annotated[Number, Field(ge=-180, le=180)] = 0.0
+    map_crs: Text | None = None
+    map_origin: Point | None = None
+    baseline: tuple[Point, Point] | None = None
+
+
+class KeepOut(Section):
+    """One entry of ``area.keep_out``: where nobody swims, and why."""
+
+    name: Text
+    reason: Text = ""
+    polygon: tuple[Point, ...]
+
+
+class Area(Section):
+    """``[area]``: the site as known, the margin swum past it, and what to keep out of."""
+
+    outline: tuple[Point, ...]
+    overlap_m: NotNegative = 1.0
+    keep_out: tuple[KeepOut, ...] = ()
+
+
+class Detector(Section):
+    """``[detector]``: the coil, what it can hear, and how well the lane is held.
+
+    ``air_range_m`` is the distance on the coil's axis at which the reference target is just
+    detected half of the time; ``line_error_m`` is one sigma across the lane.
+    """
+
+    coil_diameter_m: Annotated[Number, Field(gt=0, le=5)]
+    air_range_m: Annotated[Number, Field(gt=0, le=50)]
+    coil_height_m: Annotated[Number, Field(ge=0, le=10)] = 0.05
+    burial_depth_m: Annotated[Number, Field(ge=0, le=20)] = 0.3
+    sweep_half_width_m: Annotated[Number, Field(ge=0, le=10)] = 0.0
+    line_error_m: Annotated[Number, Field(ge=0, le=20)] = 0.2
+    threshold_snr: Annotated[Number, Field(gt=0, le=100)] = 3.0
+    required_pod: Annotated[Number, Field(gt=0, lt=1)] = 0.9
+    signal_unit: Text = "meter units"
+    full_scale: Positive | None = None
+
+
+class Dives(Section):
+    """``[dives]``: what one dive can do. The dive supervisor sets ``bottom_time_min``."""
+
+    bottom_time_min: Annotated[Number, Field(gt=0, le=600)]
+    setup_min: NotNegative = 5.0
+    swim_speed_m_per_min: Annotated[Number, Field(gt=0, le=100)] = 6.0
+    divers: Annotated[Whole, Field(ge=1, le=100)] = 2
+    turn_min: NotNegative = 1.0
+
+
+class LanesSettings(Section):
+    """``[lanes]``: the table of lanes as laid, or what to plan lanes with."""
+
+    file: Text | None = None
+    spacing_m: Positive | None = None
+    bearing_deg: Bearing | None = None
+
+
+class TableSettings(Section):
+    """A section that only names a table, such as ``[readings]`` or ``[seabed]``."""
+
+    file: Text | None = None
+
+
+class ProbesSettings(Section):
+    """``[probes]``: the table, the probe's length, and what the probe stations should find."""
+
+    file: Text | None = None
+    length_m: Annotated[Number, Field(gt=0, le=20)] | None = None
+    feature_diameter_m: Positive = 1.0
+    find_probability: Annotated[Number, Field(gt=0, lt=1)] = 0.9
+
+
+class VariogramSettings(Section):
+    """A variogram given by hand; ``structures`` nests several, each with the same keys.
+
+    ``range_m`` is the distance parameter a of the textbook formula; ``azimuth_deg`` is the bearing
+    of the major axis from grid north; ``anisotropy_ratio`` is minor over major.
+    """
+
+    model: Literal["spherical", "exponential", "gaussian", "matern"] = "spherical"
+    nugget: NotNegative = 0.0
+    partial_sill: NotNegative | None = None
+    range_m: Positive | None = None
+    anisotropy_ratio: Annotated[Number, Field(gt=0, le=1)] = 1.0
+    azimuth_deg: Bearing = 0.0
+    smoothness: Annotated[Number, Field(gt=0, le=20)] | None = None
+    structures: tuple[VariogramSettings, ...] = ()
+
+
+class Mapping(Section):
+    """``[mapping]``: node spacing, neighbourhood, variogram, conditioning of the readings.
+
+    ``measurement_sd = "auto"``: with a fitted variogram the nugget is taken as measurement error;
+    with a variogram given by hand it is 0.
+    """
+
+    node_m: Positive = 0.25
+    neighbours: Annotated[Whole, Field(ge=0, le=100_000)] = 0
+    variogram: Literal["fit"] | VariogramSettings = "fit"
+    conditioning: tuple[ConditioningStep, ...] = ("spikes", "drift", "levels")
+    measurement_sd: Literal["auto"] | NotNegative = "auto"
+
+
+class ExcludedSquare(Section):
+    """One entry of ``squares.excluded``."""
+
+    square: Text
+    reason: Text = ""
+
+
+class Squares(Section):
+    """``[squares]``: the excavation grid. ``origin`` is the south-west corner of square A1."""
+
+    size_m: Positive = 2.0
+    origin: Point | None = None
+    reserve: tuple[Text, ...] = ()
+    excluded: tuple[ExcludedSquare, ...] = ()
+
+
+class Ranking(Section):
+    """``[ranking]``: how evidence becomes a score. A weight that is not written counts as 0."""
+
+    weights: dict[WeightName, NotNegative] = Field(
+        default_factory=lambda: {"signal": 0.6, "contact": 0.3, "overburden": 0.1}  # type: ignore[arg-type]
+    )
+    top_k: Annotated[Whole, Field(ge=1, le=100_000)] = 10
+    realisations: Annotated[Whole, Field(ge=20, le=1_000_000)] = 500
+    seed: Annotated[Whole, Field(ge=0)] = 1
+    removal_m3_per_h: Positive = 0.25
+    budget_h: NotNegative = 40.0
+    reserve_fraction: Annotated[Number, Field(ge=0, le=1)] = 0.2
+
+
+class Settings(Section):
+    """The whole of ``survey.toml``.
+
+    ``[detector]`` and ``[dives]`` may be left out by someone who only maps readings. The attributes
+    :attr:`detector` and :attr:`dives` then raise a `SurveyError` that says what is missing.
+    """
+
+    site: Site = Site()
+    frame: FrameSettings = FrameSettings()
+    area: Area
+    detector_section: Detector | None = Field(default=None, alias="detector")
+    dives_section: Dives | None = Field(default=None, alias="dives")
+    lanes: LanesSettings = LanesSettings()
+    readings: TableSettings = TableSettings()
+    probes: ProbesSettings = ProbesSettings()
+    seabed: TableSettings = TableSettings()
+    trial: TableSettings = TableSettings()
+    opened: TableSettings = TableSettings()
+    mapping: Mapping = Mapping()
+    squares: Squares = Squares()
+    ranking: Ranking = Ranking()
+
+    @property
+    def has_detector(self) -> bool:
+        """Whether ``[detector]`` is there."""
+        return self.detector_section is not None
+
+    @property
+    def has_dives(self) -> bool:
+        """Whether ``[dives]`` is there."""
+        return self.dives_section is not None
+
+    @property
+    def detector(self) -> Detector:
+        """The detector; raises `SurveyError` where ``[detector]`` is missing."""
+        if self.detector_section is None:
+            raise SurveyError([missing_section("detector")])
+        return self.detector_section
+
+    @property
+    def dives(self) -> Dives:
+        """What one dive can do; raises `SurveyError` where ``[dives]`` is missing."""
+        if self.dives_section is None:
+            raise SurveyError([missing_section("dives")])
+        return self.dives_section
+
+    def as_dict(self) -> dict[str, Any]:
+        """Every parameter after defaults, as plain lists, numbers and text, for ``run.json``."""
+        return self.model_dump(mode="json", by_alias=True)
+
+
+def missing_section(name: str) -> Problem:
+    """Word the problem of a section that a command needs and the file does not have."""
+    needed = {"detector": "coil_diameter_m and air_range_m", "dives": "bottom_time_min"}[name]
+    return Problem(
+        SETTINGS_FILE,
+        f"there is no [{name}] section, and this command needs it",
+        f"add [{name}] with at least {needed}",
+        column=name,
+    )

@@ -1,0 +1,230 @@
+"""The contract's tables but the readings: their columns, and what must hold between their rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from detect.survey.columns import Column
+from detect.survey.errors import Problem
+from detect.survey.grid import is_square_name
+from detect.survey.positions import measure_lanes
+
+COLUMNS: dict[str, tuple[Column, ...]] = {
+    "lanes": (
+        Column("lane", "text"),
+        Column("start_e"),
+        Column("start_n"),
+        Column("end_e"),
+        Column("end_n"),
+    ),
+    "readings": (
+        Column("lane", "text"),
+        # Which of distance_m, or e and n, a table must have is decided in swum.py.
+        Column("distance_m", required=False, blank=True, alternative=True),
+        Column("e", required=False, blank=True, alternative=True),
+        Column("n", required=False, blank=True, alternative=True),
+        Column("signal"),
+        Column("direction", "text", required=False, default="out"),
+        Column("pass", "text", required=False, blank=True),
+        Column("time_s", required=False, blank=True),
+        Column("dive", "text", required=False, blank=True),
+        Column("diver", "text", required=False, blank=True),
+    ),
+    "probes": (
+        Column("probe", "text"),
+        Column("e"),
+        Column("n"),
+        Column("depth_m", lowest=0.0),
+        Column("contact", "text"),
+        Column("diver", "text", required=False, blank=True),
+        Column("notes", "text", required=False, blank=True),
+    ),
+    "seabed": (Column("e"), Column("n"), Column("depth_m")),
+    "trial": (
+        Column("target", "text"),
+        Column("offset_m"),
+        Column("distance_to_coil_m", lowest=0.0),
+        Column("detected"),
+        Column("signal", required=False, blank=True),
+    ),
+    "opened": (
+        Column("square", "text"),
+        Column("finds", lowest=0.0),
+        Column("metal_finds", lowest=0.0),
+        Column("overburden_m", lowest=0.0),
+    ),
+}
+
+
+def check_lanes(table: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Problem]]:
+    """Measure the lanes; name duplicate lanes and lanes without length."""
+    lanes = measure_lanes(table.drop(columns="row")).assign(row=table["row"])
+    problems = _named_twice(
+        lanes, "lane", file, "give each lane its own name, or remove one of the rows"
+    )
+    lanes_without = lanes[lanes["length_m"] < 1e-6]
+    problems += [
+        Problem(
+            file,
+            f'lane "{lane}" has no length: it starts and ends at e {e:.10g}, n {n:.10g}',
+            "give its two pegs",
+            row=int(row),
+            column="start_e, start_n, end_e, end_n",
+        )
+        for lane, e, n, row in zip(
+            lanes_without["lane"],
+            lanes_without["start_e"],
+            lanes_without["start_n"],
+            lanes_without["row"],
+            strict=True,
+        )
+    ]
+    return lanes, problems
+
+
+def check_probes(
+    table: pd.DataFrame, file: str, length_m: float | None
+) -> tuple[pd.DataFrame, list[Problem], list[Problem]]:
+    """Bring contacts to lower case; name probes typed twice or deeper than the probe is long."""
+    probes = table.assign(contact=table["contact"].str.lower())
+    problems = _named_twice(
+        probes, "probe", file, "give each probe its own name, or remove one row"
+    )
+    if length_m is not None:
+        deep = probes[probes["depth_m"] > length_m + 1e-9]
+        problems += [
+            Problem(
+                file,
+                f"{depth:g} m is deeper than the probe is long ({length_m:g} m)",
+                "check the slate, or probes.length_m in survey.toml",
+                row=int(row),
+                column="depth_m",
+            )
+            for depth, row in zip(deep["depth_m"], deep["row"], strict=True)
+        ]
+    notices = _repeated_places(probes, file, "probes")
+    none_like = probes["contact"].isin(["no", "nil", "0", "n", "nothing", "no contact"])
+    if none_like.any():
+        words = ", ".join(sorted(set(probes.loc[none_like, "contact"])))
+        notices.append(
+            Problem(
+                file,
+                f'probes with contact "{words}", which counts as a contact: {int(none_like.sum())}',
+                'write "none" where the probe met nothing',
+                column="contact",
+            )
+        )
+    return probes, problems, notices
+
+
+def check_seabed(table: pd.DataFrame, file: str) -> list[Problem]:
+    """Notices on the seabed table: repeated places, depths that look like heights."""
+    notices = _repeated_places(table, file, "seabed depths")
+    if len(table) and (table["depth_m"] < 0).all():
+        notices.append(
+            Problem(
+                file,
+                "every depth is negative, so the seabed would stand above the water level",
+                "depth_m is positive down: turn the signs round if these are heights",
+                column="depth_m",
+            )
+        )
+    return notices
+
+
+def check_trial(table: pd.DataFrame, file: str) -> list[Problem]:
+    """Name every ``detected`` that is neither 0 nor 1."""
+    wrong = table[table["detected"].notna() & ~table["detected"].isin([0.0, 1.0])]
+    return [
+        Problem(
+            file,
+            f"detected is {value:g}",
+            "write 1 where the target was detected, 0 where it was missed",
+            row=int(row),
+            column="detected",
+        )
+        for value, row in zip(wrong["detected"], wrong["row"], strict=True)
+    ]
+
+
+def check_opened(table: pd.DataFrame, file: str, squares: Iterable[str] | None) -> list[Problem]:
+    """Name squares that do not exist or are typed twice, and finds that are not counts."""
+    known = list(squares) if squares is not None else None
+    problems = _named_twice(table, "square", file, "give each opened square one row")
+    for square, row in zip(table["square"], table["row"], strict=True):
+        if square:
+            problems += square_problems(square, known, file, "square", int(row))
+    for column in ("finds", "metal_finds"):
+        broken = table[table[column].notna() & (table[column] % 1 != 0)]
+        problems += [
+            Problem(file, f"{value:g} is not a whole number", "count the finds", int(row), column)
+            for value, row in zip(broken[column], broken["row"], strict=True)
+        ]
+    more = table[table["metal_finds"] > table["finds"]]
+    problems += [
+        Problem(
+            file,
+            f"{metal:g} metal finds are more than all {finds:g} finds",
+            "finds counts every find, metal ones too",
+            int(row),
+            "metal_finds",
+        )
+        for metal, finds, row in zip(more["metal_finds"], more["finds"], more["row"], strict=True)
+    ]
+    return problems
+
+
+def square_problems(
+    name: str, known: list[str] | None, file: str, column: str, row: int | None = None
+) -> list[Problem]:
+    """Say what is wrong with a square's name: its form, or that the site has no such square.
+
+    `known` holds the squares of the site; None where they are not known, and only the form is
+    checked.
+    """
+    if not is_square_name(name):
+        tidy = name.replace(" ", "").replace("-", "").upper()
+        remedy = (
+            f'write "{tidy}"'
+            if is_square_name(tidy)
+            else 'write letters then a number, such as "C4"'
+        )
+        return [Problem(file, f'"{name}" is not the name of a square', remedy, row, column)]
+    if known is not None and name not in known:
+        return [
+            Problem(
+                file,
+                f'the site has no square "{name}"',
+                f"the squares run from {known[0]} to {known[-1]}",
+                row,
+                column,
+            )
+        ]
+    return []
+
+
+def _named_twice(table: pd.DataFrame, column: str, file: str, remedy: str) -> list[Problem]:
+    names = table[table[column] != ""]
+    first = names.groupby(column, sort=False)["row"].transform("first")
+    again = names[names["row"] != first]
+    return [
+        Problem(
+            file,
+            f'{column} "{name}" is already in row {int(earlier)}',
+            remedy,
+            row=int(row),
+            column=column,
+        )
+        for name, earlier, row in zip(again[column], first[again.index], again["row"], strict=True)
+    ]
+
+
+def _repeated_places(table: pd.DataFrame, file: str, noun: str) -> list[Problem]:
+    places = table[np.isfinite(table["e"]) & np.isfinite(table["n"])]
+    repeated = int(places.duplicated(["e", "n"]).sum())
+    if not repeated:
+        return []
+    return [Problem(file, f"{noun} exactly where an earlier one lies: {repeated}")]

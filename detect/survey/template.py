@@ -1,0 +1,127 @@
+"""The folder ``detect new`` writes: commented settings and empty tables, to be filled."""
+
+from __future__ import annotations
+
+from detect.survey.settings import SETTINGS_FILE
+from detect.survey.tables import COLUMNS
+
+_SETTINGS = """\
+# Settings of one survey. Lines that begin with # are comments.
+# Lengths are metres, angles degrees clockwise from north, depths positive down.
+# Local coordinates are e (grid east) and n (grid north), counted from the site's zero peg.
+# A key may be removed to take its default; a key that is not known here is refused.
+# Decimals take a point. Text stands in "quotation marks".
+#
+# Before anyone dives, probes or digs:
+# - The dive supervisor sets bottom times and tables. Nothing here replaces them.
+# - A strong anomaly may be ordnance: do not probe it, do not dig it, report it.
+# - A probe can damage what it finds: only where the licence allows it, slowly, to first contact.
+# - Disturbing the site needs a permit and a licensed archaeologist. Local law prevails.
+
+[site]
+name = "New site"
+water_depth_m = 10.0            # m, at the shallowest tide dived; it sets nothing by itself
+notes = ""
+
+[frame]
+grid_north_deg = 0.0            # true bearing of the grid's n axis, degrees
+magnetic_declination_deg = 0.0  # of the place and year, degrees, positive east of true
+# map_crs = "EPSG:32633"        # a map in metres, such as the UTM zone of the site
+# map_origin = [500000.0, 4600000.0]  # map position [E, N] of local 0,0; needed with map_crs
+# baseline = [[0.0, 0.0], [30.0, 0.0]]  # local positions of the baseline's zero and far peg
+
+[area]
+# The site as known: corners in order round it, at least three.
+outline = [[0.0, 0.0], [30.0, 0.0], [30.0, 20.0], [0.0, 20.0]]
+overlap_m = 1.0                 # margin swum and mapped past the outline, m
+keep_out = []                   # where nobody swims, for example:
+# keep_out = [{name = "ghost net", reason = "entanglement", polygon = [[4, 4], [7, 4], [7, 6]]}]
+
+[detector]
+coil_diameter_m = 0.28          # mean diameter of the search coil, m
+air_range_m = 0.6               # on the axis, the reference target is heard half of the time, m
+coil_height_m = 0.05            # coil above the seabed as it is carried, m
+burial_depth_m = 0.3            # depth below the seabed to search to, m
+sweep_half_width_m = 0.0        # half of the swing across the lane, m; 0 = held on the lane
+line_error_m = 0.2              # how far off the lane it strays, 1 sigma, m
+threshold_snr = 3.0             # signal over noise at which a target counts as heard
+required_pod = 0.9              # probability of detection asked for at the worst point, 0 to 1
+signal_unit = "meter units"     # what the meter shows
+# full_scale = 100.0            # the meter's limit; a reading at it means at least that
+
+[dives]
+bottom_time_min = 40.0          # set by the dive supervisor, min
+setup_min = 5.0                 # from leaving the surface to the first lane and back, min
+swim_speed_m_per_min = 6.0      # along the lane with the detector, m/min
+divers = 2                      # divers swimming lanes on one dive
+turn_min = 1.0                  # from the end of one lane to the start of the next, min
+
+[lanes]
+file = "lanes.csv"              # lanes as laid; while it is empty, lanes are planned
+# spacing_m = 1.0               # plan with it; left out, the widest that meets required_pod
+# bearing_deg = 0.0             # plan along this grid bearing; left out, the best one
+
+[readings]
+file = "readings.csv"
+
+[probes]
+file = "probes.csv"
+length_m = 1.5                  # length of the probe below its handle, m
+feature_diameter_m = 1.0        # probe stations should find a feature of this diameter, m
+find_probability = 0.9          # with this probability, 0 to 1
+
+[seabed]
+file = "seabed.csv"
+
+[trial]
+file = "trial.csv"              # a rehearsal on land or on a test lane
+
+[opened]
+file = "opened.csv"             # after digging: what each square held
+
+[mapping]
+node_m = 0.25                   # spacing of map nodes, m; squares.size_m is a multiple of it
+neighbours = 0                  # readings used a node; 0 = all of them
+variogram = "fit"               # or by hand, as here:
+# variogram = {model = "spherical", nugget = 0.1, partial_sill = 0.9, range_m = 6.0}
+#   models: spherical, exponential, gaussian, matern (which needs smoothness); range_m is the
+#   distance parameter of the formula; where wanted, anisotropy_ratio (minor over major, at most 1)
+#   and azimuth_deg (major axis from grid north); structures = [{...}, {...}] adds several up
+conditioning = ["spikes", "drift", "levels"]  # steps on the readings, in this order; [] = none
+measurement_sd = "auto"         # error of one reading, signal units; auto = from the fitted nugget
+
+[squares]
+size_m = 2.0                    # side of an excavation square, m
+# origin = [0.0, 0.0]           # south-west corner of square A1; left out, that of the outline
+reserve = []                    # squares left for later archaeologists, for example ["A1", "B1"]
+excluded = []                   # for example [{square = "C4", reason = "moored buoy"}]
+
+[ranking]
+# a weight left out is 0; overburden counts against a square
+weights = {signal = 0.6, contact = 0.3, overburden = 0.1}
+top_k = 10                      # squares the first campaign can open
+realisations = 500              # simulated maps behind the ranks' intervals
+seed = 1                        # the same seed gives the same ranks
+removal_m3_per_h = 0.25         # sediment removed by the team, m3 an hour
+budget_h = 40.0                 # hours of digging, h
+reserve_fraction = 0.2          # share of the site left undug, 0 to 1
+"""
+
+
+def new_survey_files() -> dict[str, str]:
+    """Write the texts of a new survey folder.
+
+    Returns
+    -------
+    dict of str to str
+        File name to text: ``survey.toml`` with every key explained, and each table of the contract
+        with its header only. Readings are headed for lane and taped distance; ``e`` and ``n`` may
+        take the place of ``distance_m``.
+    """
+    files = {SETTINGS_FILE: _SETTINGS}
+    for name, columns in COLUMNS.items():
+        headings = [column.name for column in columns]
+        if name == "readings":
+            headings = [heading for heading in headings if heading not in ("e", "n")]
+        files[f"{name}.csv"] = ",".join(headings) + "\n"
+    return files
