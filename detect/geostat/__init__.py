@@ -1,1 +1,23 @@
 """Estimates and their uncertainty: variogram, kriging, simulation, scores."""
+
+from detect.geostat.crosscheck import CrossCheck, against_pykrige
+from detect.geostat.errors import GeostatError, GeostatWarning
+from detect.geostat.experimental import experimental_variogram
+from detect.geostat.fit import VariogramFit, fit_variogram
+from detect.geostat.kriging import Kriging
+from detect.geostat.scores import Scores, leave_one_out_scores
+from detect.geostat.variogram import Variogram
+
+__all__ = [
+    "CrossCheck",
+    "GeostatError",
+    "GeostatWarning",
+    "Kriging",
+    "Scores",
+    "Variogram",
+    "VariogramFit",
+    "against_pykrige",
+    "experimental_variogram",
+    "fit_variogram",
+    "leave_one_out_scores",
+]

@@ -1,0 +1,199 @@
+"""`Kriging`: fit once to the readings, ask often for points, squares, realisations."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from detect.geostat.blocks import Support, between_squares
+from detect.geostat.covariance import tiles
+from detect.geostat.data import Data
+from detect.geostat.errors import FloatArray, GeostatError
+from detect.geostat.local import LocalSystem
+from detect.geostat.simulation import simulate
+from detect.geostat.system import GlobalSystem
+from detect.geostat.variogram import Variogram
+
+Progress = Callable[[int, int], None]
+
+
+class Kriging:
+    """Best linear unbiased estimates of a field from its readings, with their variance.
+
+    What the nugget and the measurement error do:
+
+    * The variogram's nugget is variation of the field itself at less than the sampling distance.
+      An estimate at the place of an exact reading is that reading with variance 0; anywhere else
+      the variance includes the whole nugget. The mean of a square holds none of it.
+    * ``measurement_sd`` is the error of the readings. Its square stands on the diagonal of the
+      data, and the estimates are of the field free of it: a map does not pass through noisy
+      readings, and its variance does not include the error of a new reading.
+
+    Nothing is ever added to the diagonal in silence: a singular system is refused with the place
+    named.
+
+    Parameters
+    ----------
+    points : (N, 2) array
+        Positions ``e, n``, metres.
+    values : (N,) array
+        Readings.
+    variogram : Variogram
+        Model of the field.
+    measurement_sd : float or (N,) array, optional
+        Standard deviation of the error of each reading, in the unit of the values.
+    neighbours : int, optional
+        Use only this many nearest readings for each target; None or 0 uses all.
+    drift : {"constant", "linear", "quadratic"}
+        Form of the unknown mean: constant is ordinary kriging, the others universal kriging.
+    mean : float, optional
+        Known mean: simple kriging.
+
+    Raises
+    ------
+    GeostatError
+        NaN or infinity (named by index), readings at one place without measurement error (named),
+        or a layout that cannot fix the drift. From the methods: a system singular to working
+        precision.
+
+    Notes
+    -----
+    Memory: N x N numbers for the factor of all readings (at most 11,000), tiles of targets within
+    a fixed budget otherwise. Sources: Cressie, Statistics for Spatial Data (1993); Chiles &
+    Delfiner, Geostatistics, 2nd ed. (2012) (both from memory); the formulas stand in
+    `GlobalSystem`.
+    """
+
+    def __init__(
+        self,
+        points: npt.ArrayLike,
+        values: npt.ArrayLike,
+        variogram: Variogram,
+        measurement_sd: npt.ArrayLike | None = None,
+        neighbours: int | None = None,
+        drift: str = "constant",
+        *,
+        mean: float | None = None,
+    ) -> None:
+        if neighbours is not None and (int(neighbours) != neighbours or neighbours < 0):
+            raise GeostatError(
+                f"neighbours = {neighbours!r} must be 0 (all) or a positive whole number"
+            )
+        self.variogram = variogram
+        self.data = Data.checked(points, values, measurement_sd, drift, mean)
+        self.neighbours = int(neighbours or 0)
+        if self.neighbours >= len(self.data):
+            self.neighbours = 0
+
+    @cached_property
+    def system(self) -> GlobalSystem | LocalSystem:
+        """The solver: factorised when first needed, then kept."""
+        if self.neighbours:
+            return LocalSystem(self.data, self.variogram, self.neighbours)
+        return GlobalSystem(self.data, self.variogram)
+
+    def at(
+        self, nodes: npt.ArrayLike, progress: Progress | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Estimate the field at points.
+
+        Parameters
+        ----------
+        nodes : (M, 2) array
+            Positions ``e, n``, metres.
+        progress : callable, optional
+            Called with (done, total) after each tile.
+
+        Returns
+        -------
+        estimate, variance : (M,) arrays
+            In the unit of the values, and its square.
+        """
+        return self._tiled(self.data.localise(nodes, "nodes"), Support.point(), progress)
+
+    def blocks(
+        self, centres: npt.ArrayLike, size_m: float, progress: Progress | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Estimate the mean of the field over squares with sides along the axes.
+
+        Covariances of data with a square are averaged over 4 x 4 Gauss-Legendre points; the
+        variance of the square's own mean is exact, nugget left out
+        (`detect.geostat.blocks.within_square`).
+
+        Parameters
+        ----------
+        centres : (M, 2) array
+            Centres ``e, n``, metres.
+        size_m : float
+            Side, metres.
+        progress : callable, optional
+            Called with (done, total) after each tile.
+
+        Returns
+        -------
+        estimate, variance : (M,) arrays
+            Of the square's mean.
+        """
+        return self._tiled(self.data.localise(centres, "centres"), Support.square(size_m), progress)
+
+    def block_posterior(
+        self, centres: npt.ArrayLike, size_m: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Means of squares (M,) and the covariance (M, M) of their errors, one with another.
+
+        The diagonal is the variance of `blocks`. Memory: M x M and N x M numbers.
+        """
+        local = self.data.localise(centres, "centres")
+        support = Support.square(size_m)
+        prior = between_squares(self.variogram, local, size_m)
+        mean, covariance = self.system.posterior(local, support, prior)
+        return mean, _not_negative((covariance + covariance.T) / 2.0)
+
+    def leave_one_out(self) -> tuple[FloatArray, FloatArray]:
+        """Predict each reading from the others.
+
+        Returns
+        -------
+        estimate, variance : (N,) arrays
+            The variance is that of the reading about its prediction, measurement error included,
+            so that ``(values - estimate)**2 / variance`` averages 1 when the model is right.
+        """
+        return self.system.leave_one_out()
+
+    def weights(self, nodes: npt.ArrayLike, size_m: float | None = None) -> FloatArray:
+        """Weights (M, N) of the readings at points, or over squares of side ``size_m``."""
+        support = Support.point() if size_m is None else Support.square(size_m)
+        weights = self.system.weights(self.data.localise(nodes, "nodes"), support)
+        return weights if isinstance(weights, np.ndarray) else weights.toarray()
+
+    def simulate(self, nodes: npt.ArrayLike, n: int, seed: int) -> FloatArray:
+        """Draw conditional realisations of the field; see `detect.geostat.simulation.simulate`.
+
+        Returns
+        -------
+        (n, M) array
+            Each row one realisation at the nodes, in the unit of the values.
+        """
+        return simulate(self, nodes, n, seed)
+
+    def _tiled(
+        self, centres: FloatArray, support: Support, progress: Progress | None
+    ) -> tuple[FloatArray, FloatArray]:
+        count = len(centres)
+        estimate, variance = np.empty(count), np.empty(count)
+        for tile in tiles(count, self.system.step(support)):
+            estimate[tile], variance[tile] = self.system.estimate(centres[tile], support)
+            if progress is not None:
+                progress(tile.stop, count)
+        # Rounding leaves -1e-16 at a datum, where the variance is 0.
+        return estimate, np.maximum(variance, 0.0)
+
+
+def _not_negative(covariance: FloatArray) -> FloatArray:
+    """Lift diagonal entries that rounding took below 0."""
+    diagonal = np.einsum("ii->i", covariance)
+    np.maximum(diagonal, 0.0, out=diagonal)
+    return covariance

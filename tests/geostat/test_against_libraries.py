@@ -1,0 +1,171 @@
+"""Random layouts against PyKrige, GSTools and a slow plain reference."""
+
+from __future__ import annotations
+
+import gstools
+import numpy as np
+import pytest
+
+from detect.geostat import Kriging, Variogram, against_pykrige
+
+MODELS = {
+    "spherical": Variogram("spherical", 0.1, 0.9, 6.0),
+    "exponential": Variogram("exponential", 0.0, 1.3, 2.0),
+    "gaussian": Variogram("gaussian", 0.05, 1.0, 2.5),
+    "matern": Variogram("matern", 0.02, 1.0, 1.2, smoothness=1.7),
+    "nested": Variogram.nested(
+        [Variogram("spherical", 0.1, 0.4, 3.0), Variogram("exponential", 0.0, 0.6, 4.0)]
+    ),
+    "anisotropic": Variogram("spherical", 0.1, 0.9, 8.0, anisotropy_ratio=0.4, azimuth_deg=30.0),
+    "anisotropic matern": Variogram("matern", 0.05, 1, 3, anisotropy_ratio=0.5, azimuth_deg=155),
+}
+
+
+def layout(seed: int, count: int = 60) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    return rng.uniform(0, 20, (count, 2)), rng.normal(5, 1, count), rng.uniform(-1, 21, (25, 2))
+
+
+@pytest.mark.parametrize("name", MODELS)
+@pytest.mark.parametrize("neighbours", [None, 12])
+def test_pykrige(name, neighbours) -> None:
+    points, values, nodes = layout(3)
+    nodes[:3] = points[:3]  # exactness at readings is the same in both
+    estimate, variance = Kriging(points, values, MODELS[name], neighbours=neighbours).at(nodes)
+    check = against_pykrige(
+        points, values, MODELS[name], nodes, estimate, variance, None, neighbours
+    )
+    assert check.nodes == 25
+    assert check.ok
+    assert check.max_abs_estimate < 1e-8
+    assert check.max_abs_sd < 1e-8
+
+
+@pytest.mark.parametrize("name", ["spherical", "exponential", "matern", "nested", "anisotropic"])
+@pytest.mark.parametrize("neighbours", [None, 12])
+def test_pykrige_with_measurement_error(name, neighbours) -> None:
+    points, values, nodes = layout(4)
+    nodes[:2] = points[:2]
+    kriging = Kriging(points, values, MODELS[name], measurement_sd=0.4, neighbours=neighbours)
+    estimate, variance = kriging.at(nodes)
+    check = against_pykrige(
+        points, values, MODELS[name], nodes, estimate, variance, 0.4, neighbours
+    )
+    # with a microscale nugget the two nodes at readings mean different things
+    assert check.nodes == (23 if MODELS[name].nugget > 0 else 25)
+    assert check.ok
+    assert check.max_abs_estimate < 1e-8
+    assert check.max_abs_sd < 1e-8
+
+
+def test_pykrige_with_merged_repeats() -> None:
+    points, values, nodes = layout(5, 40)
+    repeats = np.random.default_rng(0).integers(1, 5, 40)
+    sd = 0.5 / np.sqrt(repeats)
+    for v in (MODELS["spherical"], MODELS["exponential"]):
+        estimate, variance = Kriging(points, values, v, measurement_sd=sd).at(nodes)
+        check = against_pykrige(points, values, v, nodes, estimate, variance, sd, repeats=repeats)
+        assert check.ok
+        assert check.nodes == 25
+        assert check.max_abs_estimate < 1e-8
+
+
+def test_merged_repeats_in_a_neighbourhood_are_left_out() -> None:
+    points, values, nodes = layout(5, 60)
+    repeats = np.where(points[:, 0] < 6, 2, 1)
+    sd = 0.5 / np.sqrt(repeats)
+    v = MODELS["spherical"]
+    estimate, variance = Kriging(points, values, v, sd, neighbours=9).at(nodes)
+    check = against_pykrige(points, values, v, nodes, estimate, variance, sd, 9, repeats=repeats)
+    assert check.ok
+    assert 5 < check.nodes < 25
+    assert "merged repeats" in check.note
+
+
+def test_a_wrong_map_is_noticed() -> None:
+    points, values, nodes = layout(6)
+    v = MODELS["spherical"]
+    estimate, variance = Kriging(points, values, v).at(nodes)
+    wrong = estimate + np.where(np.arange(25) == 7, 1e-4, 0)
+    check = against_pykrige(points, values, v, nodes, wrong, variance)
+    assert not check.ok
+    assert check.max_abs_estimate == pytest.approx(1e-4, rel=1e-3)
+    assert not against_pykrige(points, values, v, nodes, estimate, variance * 1.001).ok
+
+
+def test_what_pykrige_cannot_do_is_said() -> None:
+    points, values, nodes = layout(7)
+    zero = np.zeros(25)
+    sd = np.linspace(0.1, 0.5, 60)
+    unequal = against_pykrige(points, values, MODELS["nested"], nodes, zero, zero, sd)
+    assert (unequal.nodes, unequal.ok) == (0, False)
+    assert "errors" in unequal.note
+    parts = [MODELS["anisotropic"], MODELS["exponential"]]
+    mixed = against_pykrige(points, values, Variogram.nested(parts), nodes, zero, zero)
+    assert "anisotropies" in mixed.note
+
+
+@pytest.mark.parametrize("name", ["spherical", "exponential", "anisotropic"])
+def test_gstools(name) -> None:
+    points, values, nodes = layout(8)
+    v = MODELS[name]
+    kind = {"spherical": gstools.Spherical, "exponential": gstools.Exponential}[v.model]
+    theirs = kind(
+        dim=2,
+        var=v.partial_sill,
+        len_scale=v.range_m,
+        nugget=v.nugget,
+        anis=v.anisotropy_ratio,
+        angles=np.radians(90 - v.azimuth_deg),
+    )
+    krige = gstools.krige.Ordinary(theirs, points.T, values, exact=True)
+    expected, expected_variance = krige(nodes.T)
+    estimate, variance = Kriging(points, values, v).at(nodes)
+    np.testing.assert_allclose(estimate, expected, atol=1e-8)
+    np.testing.assert_allclose(variance, expected_variance, atol=1e-8)
+
+
+@pytest.mark.parametrize("drift", ["constant", "linear", "quadratic"])
+@pytest.mark.parametrize("neighbours", [0, 15])
+@pytest.mark.parametrize("sd", [0.0, 0.3])
+def test_plain_reference(plain_kriging, drift, neighbours, sd) -> None:
+    points, values, nodes = layout(9)
+    nodes[:2] = points[:2]
+    v = MODELS["spherical"]
+    kriging = Kriging(points, values, v, sd or None, neighbours or None, drift)
+    expected = plain_kriging(points, values, v, nodes, sd, neighbours, drift)
+    estimate, variance = kriging.at(nodes)
+    np.testing.assert_allclose(estimate, expected[0], atol=1e-10, rtol=1e-10)
+    np.testing.assert_allclose(variance, expected[1], atol=1e-9)
+    np.testing.assert_allclose(kriging.weights(nodes), expected[2], atol=1e-9)
+
+
+def test_simple_kriging_against_gstools() -> None:
+    points, values, nodes = layout(10)
+    v = Variogram("exponential", 0.0, 1.3, 2.0)
+    theirs = gstools.Exponential(dim=2, var=1.3, len_scale=2.0)
+    expected, expected_variance = gstools.krige.Simple(theirs, points.T, values, mean=4.5)(nodes.T)
+    for neighbours in (None, 59):
+        estimate, variance = Kriging(points, values, v, neighbours=neighbours, mean=4.5).at(nodes)
+        tolerance = 1e-9 if neighbours is None else 0.02
+        np.testing.assert_allclose(estimate, expected, atol=tolerance)
+        np.testing.assert_allclose(variance, expected_variance, atol=tolerance)
+
+
+@pytest.mark.parametrize("neighbours", [None, 20])
+def test_linear_drift_against_gstools(neighbours) -> None:
+    points, values, nodes = layout(12)
+    v = Variogram("exponential", 0.0, 1.3, 2.0)
+    theirs = gstools.Exponential(dim=2, var=1.3, len_scale=2.0)
+    krige = gstools.krige.Universal(theirs, points.T, values, drift_functions="linear")
+    if neighbours is None:
+        expected, expected_variance = krige(nodes.T)
+        estimate, variance = Kriging(points, values, v, drift="linear").at(nodes)
+        np.testing.assert_allclose(estimate, expected, atol=1e-7)
+        np.testing.assert_allclose(variance, expected_variance, atol=1e-7)
+    else:  # a plane is estimated as it stands, whatever the neighbourhood
+        plane = 2 + 0.3 * points[:, 0] - 0.1 * points[:, 1]
+        kriging = Kriging(points, plane, v, neighbours=neighbours, drift="linear")
+        truth = 2 + 0.3 * nodes[:, 0] - 0.1 * nodes[:, 1]
+        np.testing.assert_allclose(kriging.at(nodes)[0], truth, atol=1e-9)
+        np.testing.assert_allclose(kriging.blocks(nodes, 1.0)[0], truth, atol=1e-9)
