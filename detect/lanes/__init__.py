@@ -1,1 +1,79 @@
-"""Before and after the dive: what the coil can see, where to swim, what was missed."""
+"""Before and after the dive: what the coil can see, where to swim, what was missed.
+
+- :mod:`detect.lanes.field`: the field of a circular loop;
+- :mod:`detect.lanes.footprint`: what one coil can see;
+- :mod:`detect.lanes.lateral`: the probability that one pass detects;
+- :mod:`detect.lanes.search`: parallel lanes and the bounds of search theory;
+- :mod:`detect.lanes.spacing`: the widest spacing that keeps the promise;
+- :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
+- :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations`: the dives, the
+  kit, the probe stations;
+- :mod:`detect.lanes.coverage`, :mod:`detect.lanes.gaps`, :mod:`detect.lanes.infill`: what was
+  looked at, what was missed, what to swim again.
+
+The name ``coverage`` is here the function; its module is reached as
+``from detect.lanes.coverage import ...``.
+"""
+
+from detect.lanes.coverage import coverage, planned_coverage
+from detect.lanes.dives import DiveTotals, dive_totals, pack_dives
+from detect.lanes.field import loop_field
+from detect.lanes.footprint import (
+    deepest_detectable,
+    footprint,
+    look_probability,
+    response_ratio,
+)
+from detect.lanes.gaps import covered_share, find_gaps
+from detect.lanes.infill import infill_lanes
+from detect.lanes.kit import kit_list
+from detect.lanes.lateral import detection_probability
+from detect.lanes.plan import plan_lanes
+from detect.lanes.search import (
+    coverage_factor,
+    definite_range_pod,
+    inverse_cube_pod,
+    lane_pod,
+    random_pod,
+    sweep_width,
+)
+from detect.lanes.spacing import Spacing, reading_interval, spacing_table, widest_spacing
+from detect.lanes.stations import (
+    hit_probability_square,
+    hit_probability_triangular,
+    probe_spacing,
+    probe_stations,
+)
+
+__all__ = [
+    "DiveTotals",
+    "Spacing",
+    "coverage",
+    "coverage_factor",
+    "covered_share",
+    "deepest_detectable",
+    "definite_range_pod",
+    "detection_probability",
+    "dive_totals",
+    "find_gaps",
+    "footprint",
+    "hit_probability_square",
+    "hit_probability_triangular",
+    "infill_lanes",
+    "inverse_cube_pod",
+    "kit_list",
+    "lane_pod",
+    "look_probability",
+    "loop_field",
+    "pack_dives",
+    "plan_lanes",
+    "planned_coverage",
+    "probe_spacing",
+    "probe_stations",
+    "random_pod",
+    "reading_interval",
+    "response_ratio",
+    "spacing_table",
+    "sweep_width",
+    "widest_spacing",
+]

@@ -18,8 +18,10 @@ class DigPlan:
     table : DataFrame
         ``order, square, effort_h, cumulative_h, sediment_m3, p_top_k, reason``.
     value, list_value : float
-        Expected number of top-k squares opened by this plan, and by going down the list while
-        the hours last.
+        Merit (see :func:`plan_dig`) of this plan, and of going down the list while the hours
+        last.
+    expected_top_k : float
+        Expected number of top-k squares in this plan.
     gap : float
         Proven relative distance from the optimum (0: exact).
     hours : float
@@ -31,6 +33,7 @@ class DigPlan:
     table: pd.DataFrame
     value: float
     list_value: float
+    expected_top_k: float
     gap: float
     hours: float
     most_squares: int
@@ -82,7 +85,11 @@ def _down_the_list(cost: np.ndarray, budget: float, most: int) -> np.ndarray:
 
 
 def plan_dig(squares: pd.DataFrame, budget_h: float, reserve_fraction: float) -> DigPlan:
-    """Choose the squares that hold most of the top-k chances within the hours.
+    """Choose the squares of greatest merit within the hours.
+
+    Merit is the score above zero: how far the weighted evidence of a square stands above that of
+    the average square, in standard deviations. A square below the average is not worth disturbing
+    and is left closed even where hours remain.
 
     Parameters
     ----------
@@ -99,10 +106,9 @@ def plan_dig(squares: pd.DataFrame, budget_h: float, reserve_fraction: float) ->
     """
     ranked = squares[squares["status"] == "open"].sort_values("rank").reset_index(drop=True)
     most = min(int(np.floor((1.0 - reserve_fraction) * len(squares) + 1e-9)), len(ranked))
-    value = ranked["p_top_k"].to_numpy(float)
+    value = np.clip(ranked["score"].to_numpy(float), 0.0, None)
     cost = ranked["effort_h"].to_numpy(float)
     chosen, gap = best_subset(value, cost, budget_h, most)
-    # a square with no chance of being in the top k is not worth disturbing, even when it is free
     chosen &= value > 0
     plan = ranked[chosen].reset_index(drop=True)
     table = pd.DataFrame(
@@ -121,6 +127,7 @@ def plan_dig(squares: pd.DataFrame, budget_h: float, reserve_fraction: float) ->
         table,
         float(value[chosen].sum()),
         float(value[by_list].sum()),
+        float(plan["p_top_k"].sum()),
         gap,
         float(cost[chosen].sum()),
         most,

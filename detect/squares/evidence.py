@@ -47,8 +47,8 @@ def draw_squares(
     """Draw joint realisations of Gaussian block means.
 
     ``mean + L z`` with ``L L' `` the posterior covariance, so the variance of each square is its
-    block kriging variance. ``L`` is the Cholesky factor, or, where the covariance is singular
-    (squares without uncertainty), comes from the eigenvalues, those below zero by rounding left out.
+    block kriging variance. ``L`` is the Cholesky factor; where the covariance is singular
+    (squares without uncertainty) it comes from the eigenvalues, less those below zero by rounding.
 
     Parameters
     ----------

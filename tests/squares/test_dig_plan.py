@@ -41,8 +41,8 @@ def test_brute_force_with_a_largest_number():
     assert value[chosen].sum() == pytest.approx(best)
 
 
-def ranked(p_top_k, effort, status=None):
-    count = len(p_top_k)
+def ranked(score, effort, status=None):
+    count = len(score)
     return pd.DataFrame(
         {
             "square": [f"A{i + 1}" for i in range(count)],
@@ -50,7 +50,8 @@ def ranked(p_top_k, effort, status=None):
             "status": status or ["open"] * count,
             "effort_h": np.asarray(effort, float),
             "sediment_m3": np.asarray(effort, float) / 4,
-            "p_top_k": np.asarray(p_top_k, float),
+            "score": np.asarray(score, float),
+            "p_top_k": 0.5,
             "reason": "because",
         }
     )
@@ -82,6 +83,6 @@ def test_no_hours_no_squares():
     assert plan.hours == 0.0
 
 
-def test_no_chance_is_not_disturbed():
-    plan = plan_dig(ranked([0.9, 0.0], [3, 2]), budget_h=50.0, reserve_fraction=0.0)
+def test_a_square_below_the_average_is_not_disturbed():
+    plan = plan_dig(ranked([0.9, -0.2], [3, 2]), budget_h=50.0, reserve_fraction=0.0)
     assert list(plan.table["square"]) == ["A1"]

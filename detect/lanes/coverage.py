@@ -1,0 +1,337 @@
+"""What was looked at: the probability of detection as actually swum, on the map's grid."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+
+from detect.lanes.field import FloatArray
+from detect.lanes.footprint import Look
+from detect.lanes.lateral import PassTable, pass_table
+
+if TYPE_CHECKING:
+    from detect.survey.grid import Grid
+    from detect.survey.settings import Detector
+
+Progress = Callable[[int, int], None]
+Cells = NDArray[np.int64]
+
+# Cells handled at a time: bounds the memory beside the grid itself to some tens of megabytes.
+_BLOCK = 200_000
+# A track is straight if it stays this share of a reach from a line.
+_STRAIGHT = 1e-4
+_CERTAIN = 1.0 - 1e-15
+
+
+def coverage(
+    readings: pd.DataFrame,
+    detector: Detector,
+    grid: Grid,
+    progress: Progress | None = None,
+    *,
+    listened_m: float = 0.0,
+) -> xr.Dataset:
+    r"""Return the probability that what was swum would have found the reference target.
+
+    .. math:: P(x) = 1 - \prod_{\text{tracks } t} \left[1 - Q(a_t(x), y_t(x))\right]
+
+    where :math:`a_t, y_t` are the distances of cell ``x`` from its nearest reading of track
+    ``t``, along and across that reading's heading, and :math:`Q` is the probability of one pass
+    (`detect.lanes.lateral.pass_table`): the line error smears across only.
+
+    Parameters
+    ----------
+    readings : pandas.DataFrame
+        Columns ``e``, ``n`` (m), ``track`` (one number a lane and pass) and ``heading_deg`` (grid
+        bearing of travel; where it is NaN the reading counts as abeam, whatever its direction).
+    detector : Detector
+        The coil as in ``survey.toml``; the target lies at ``burial_depth_m``.
+    grid : Grid
+        Cell centres.
+    progress : callable, optional
+        Called with tracks done and tracks in all.
+    listened_m : float
+        Readings of one track that follow each other within this distance, m, count as one
+        unbroken look between them: right where the meter sounds all the time and the diver
+        writes down every sound. 0 (the default) counts only what was written down.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dimensions (n, e): ``pod``, and ``passes``, the number of tracks with a reading within the
+        footprint (mean signal over the threshold). ``attrs`` hold ``burial_depth_m`` and
+        ``required_pod``.
+
+    Raises
+    ------
+    ValueError
+        If a reading has no position.
+
+    Notes
+    -----
+    *Within a pass only the best look counts.* Its readings share one line error, one coil
+    height, one strip of soil; multiplying their misses would let a faulty pass prove absence by
+    being written down more often. So a metre between readings is a metre not listened to in the
+    middle, an end not swum is a gap, and twice as many readings on the same line raise nothing
+    but the nearness of the nearest. *Between passes misses multiply*: another time, another line
+    error, fresh noise. Where the same cause hides the target from every pass (deeper than
+    assumed, on edge, soil that answers) the product is too hopeful: a POD near 1 is never proof.
+
+    The line error is that of the positions as recorded, one sigma across. Cells where one pass
+    has less than 1e-4 are not counted. Memory is the grid's own plus some tens of megabytes.
+    """
+    e = readings["e"].to_numpy(dtype=float)
+    n = readings["n"].to_numpy(dtype=float)
+    if not (np.isfinite(e).all() and np.isfinite(n).all()):
+        raise ValueError("every reading needs a position: e or n is not a number")
+    heading = np.radians(readings["heading_deg"].to_numpy(dtype=float))
+    tracks = readings["track"].to_numpy()
+    order = np.argsort(tracks, kind="stable")
+    borders = np.flatnonzero(np.diff(tracks[order]) != 0) + 1
+    groups = np.split(order, borders) if len(order) else []
+
+    tally = _Tally(detector, grid)
+    for done, rows in enumerate(groups):
+        places = np.column_stack([e[rows], n[rows]])
+        sin, cos = np.sin(heading[rows]), np.cos(heading[rows])
+        ahead, astern = _unbroken(places, sin, cos, listened_m)
+        nearest_to = nearest_reading(places, tally.reach_m)
+        for cells in tally.cells_near(places):
+            cell_e, cell_n = tally.positions(cells)
+            nearest = nearest_to(cell_e, cell_n)
+            met = nearest < len(rows)
+            if not met.all():
+                cells, nearest, cell_e, cell_n = cells[met], nearest[met], cell_e[met], cell_n[met]
+            de, dn = cell_e - places[nearest, 0], cell_n - places[nearest, 1]
+            along = de * sin[nearest] + dn * cos[nearest]
+            across = de * cos[nearest] - dn * sin[nearest]
+            along[np.where(along > 0.0, ahead[nearest], astern[nearest])] = 0.0
+            lost = np.isnan(along)
+            along[lost], across[lost] = 0.0, np.hypot(de[lost], dn[lost])
+            tally.add(cells, along, across)
+        if progress is not None:
+            progress(done + 1, len(groups))
+    return tally.dataset("as swum")
+
+
+def planned_coverage(
+    lanes: pd.DataFrame,
+    detector: Detector,
+    grid: Grid,
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """Return the probability of detection if the lanes are swum from end to end as laid.
+
+    Parameters
+    ----------
+    lanes : pandas.DataFrame
+        Columns ``start_e, start_n, end_e, end_n`` (m).
+    detector, grid, progress
+        As for `coverage`; the line error stays in: nobody swims a lane perfectly.
+
+    Returns
+    -------
+    xarray.Dataset
+        As for `coverage`; each lane is one pass, listened to all along and not past its ends.
+    """
+    every = lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(dtype=float)
+    tally = _Tally(detector, grid)
+    for done, ends in enumerate(every):
+        # Close enough together that the stamped discs leave no cell out between them.
+        steps = np.linspace(0.0, 1.0, 2 + int(np.hypot(*(ends[2:] - ends[:2])) / tally.bead_m))
+        beads = ends[:2] + steps[:, None] * (ends[2:] - ends[:2])
+        for cells in tally.cells_near(beads):
+            tally.add(cells, *_off_lane(ends, *tally.positions(cells)))
+        if progress is not None:
+            progress(done + 1, len(every))
+    return tally.dataset("as planned")
+
+
+def lane_hazard(
+    ends: ArrayLike, cell_e: FloatArray, cell_n: FloatArray, detector: Detector
+) -> tuple[Cells, FloatArray]:
+    """Return what one lane swum end to end adds to cells: their indices and ``-log(1 - p)``.
+
+    Parameters
+    ----------
+    ends : array_like, shape (4,)
+        ``start_e, start_n, end_e, end_n``, m.
+    cell_e, cell_n : ndarray, shape (N,)
+        Cells, m.
+    detector : Detector
+        The coil as in ``survey.toml``.
+
+    Returns
+    -------
+    cells : ndarray of int
+        Those within reach of the lane.
+    hazard : ndarray
+        Added over passes; the POD is ``1 - exp(-sum)``.
+    """
+    table = pass_table(Look.of(detector))
+    along, across = _off_lane(np.asarray(ends, dtype=float), cell_e, cell_n)
+    cells = np.flatnonzero((np.abs(along) <= table.reach_m) & (np.abs(across) <= table.reach_m))
+    pod = table(along[cells], across[cells])
+    return cells, -np.log1p(-np.minimum(pod, _CERTAIN))
+
+
+def _off_lane(
+    ends: FloatArray, cell_e: FloatArray, cell_n: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far cells lie past a lane's ends (0 abeam of it) and across it."""
+    e0, n0 = ends[:2]
+    length = float(np.hypot(*(ends[2:] - ends[:2])))
+    sin, cos = (ends[2:] - ends[:2]) / length if length > 0 else (0.0, 1.0)
+    along = (cell_e - e0) * sin + (cell_n - n0) * cos
+    across = (cell_e - e0) * cos - (cell_n - n0) * sin
+    return along - np.clip(along, 0.0, length), across
+
+
+def _unbroken(
+    places: FloatArray, sin: FloatArray, cos: FloatArray, listened_m: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return whether the coil was listened to from each reading on ahead of it, and astern."""
+    ahead = np.zeros(len(places), dtype=bool)
+    astern = np.zeros(len(places), dtype=bool)
+    if listened_m > 0.0:
+        step = np.diff(places, axis=0)
+        close = np.hypot(step[:, 0], step[:, 1]) <= listened_m
+        for here, there in ((slice(None, -1), step), (slice(1, None), -step)):
+            forward = there[:, 0] * sin[here] + there[:, 1] * cos[here]
+            ahead[here] |= close & (forward > 0.0)
+            astern[here] |= close & (forward < 0.0)
+    return ahead, astern
+
+
+def nearest_reading(
+    places: FloatArray, reach_m: float
+) -> Callable[[FloatArray, FloatArray], NDArray[np.int64]]:
+    """Return a function that finds the nearest of the places to each of many cells.
+
+    Parameters
+    ----------
+    places : ndarray, shape (N, 2)
+        Readings of one track, m.
+    reach_m : float
+        Farther than this nothing needs finding.
+
+    Returns
+    -------
+    callable
+        From cell coordinates e, n to indices of places; N where none lies within reach (it may
+        also name one a little farther off).
+
+    Notes
+    -----
+    On a lane swum along a tape all readings lie on one straight line, and the nearest is the
+    nearest along it: a search in a sorted list, several times faster than the tree of cells
+    in the plane that a wandering track needs.
+    """
+    ends = places[np.argmax(np.hypot(*(places - places[0]).T))] - places[0]
+    length = float(np.hypot(*ends))
+    if length > 0.0:
+        sin, cos = ends / length
+        along = (places - places[0]) @ np.array([sin, cos])
+        off = (places - places[0]) @ np.array([cos, -sin])
+        if float(np.ptp(off)) < _STRAIGHT * reach_m:
+            order = np.argsort(along, kind="stable")
+            borders = 0.5 * (along[order][1:] + along[order][:-1])
+            e0, n0 = places[0]
+
+            def on_line(e: FloatArray, n: FloatArray) -> NDArray[np.int64]:
+                return order[np.searchsorted(borders, (e - e0) * sin + (n - n0) * cos)]
+
+            return on_line
+    tree = cKDTree(places)
+
+    def in_plane(e: FloatArray, n: FloatArray) -> NDArray[np.int64]:
+        cells = np.column_stack([e, n])
+        return tree.query(cells, distance_upper_bound=reach_m, workers=-1)[1]
+
+    return in_plane
+
+
+class _Tally:
+    """Misses and passes added up cell by cell, track by track."""
+
+    def __init__(self, detector: Detector, grid: Grid) -> None:
+        look = Look.of(detector)
+        self._grid = grid
+        self._table: PassTable = pass_table(look)
+        self._footprint = look.reach(1.0)
+        self._sweep = look.sweep_half_width_m
+        self._burial_depth_m = float(detector.burial_depth_m)
+        self._required_pod = float(detector.required_pod)
+        rows, columns = grid.shape
+        self._log_miss = np.zeros(rows * columns)
+        self._passes = np.zeros(rows * columns, dtype=np.int32)
+        self._mark = np.zeros(rows * columns, dtype=bool)
+        self.reach_m = self._table.reach_m
+        self.bead_m = 0.25 * self.reach_m
+
+    def positions(self, cells: Cells) -> tuple[FloatArray, FloatArray]:
+        """Return e and n of cells given by their flat index."""
+        row, column = np.divmod(cells, len(self._grid.e))
+        return self._grid.e[column], self._grid.n[row]
+
+    def cells_near(self, places: FloatArray) -> Iterator[Cells]:
+        """Yield, in blocks, the cells that may lie within reach of any of the places.
+
+        Each coarse square (a quarter of a reach) that holds a place is stamped with a disc of
+        cells, large enough for any place in it. So the cost follows the length of the track and
+        not the size of the grid or the number of readings.
+        """
+        node = self._grid.node_m
+        rows, columns = self._grid.shape
+        coarse = max(node, self.bead_m)
+        middles = coarse * (np.unique(np.floor(places / coarse), axis=0) + 0.5)
+        column = np.rint((middles[:, 0] - self._grid.e[0]) / node).astype(np.int64)
+        row = np.rint((middles[:, 1] - self._grid.n[0]) / node).astype(np.int64)
+        # A place is within half a diagonal of its coarse square's middle, and that of its cell's.
+        span = (self.reach_m + np.sqrt(0.5) * (coarse + node)) / node
+        half = int(np.floor(span))
+        near = (column >= -half) & (column < columns + half) & (row >= -half) & (row < rows + half)
+        step2 = np.arange(-half, half + 1) ** 2
+        disc = step2[:, None] + step2[None, :] <= span**2
+        mark = self._mark.reshape(rows, columns)
+        first, last = rows, -1
+        for c, r in zip(column[near].tolist(), row[near].tolist(), strict=True):
+            top, bottom = max(r - half, 0), min(r + half + 1, rows)
+            left, right = max(c - half, 0), min(c + half + 1, columns)
+            mark[top:bottom, left:right] |= disc[
+                top - r + half : bottom - r + half, left - c + half : right - c + half
+            ]
+            first, last = min(first, top), max(last, bottom - 1)
+        if last < first:
+            return
+        band = self._mark[first * columns : (last + 1) * columns]
+        cells = np.flatnonzero(band) + first * columns
+        band[:] = False
+        for start in range(0, len(cells), _BLOCK):
+            yield cells[start : start + _BLOCK]
+
+    def add(self, cells: Cells, along: FloatArray, across: FloatArray) -> None:
+        """Add one pass: distances of the cells from it, along and across."""
+        pod = self._table(along, across)
+        self._log_miss[cells] += np.log1p(-np.minimum(pod, _CERTAIN))
+        side = np.maximum(np.abs(across) - self._sweep, 0.0)
+        if self._footprint > 0.0:
+            self._passes[cells[along**2 + side**2 <= self._footprint**2]] += 1
+
+    def dataset(self, how: str) -> xr.Dataset:
+        """Return the tally on the grid."""
+        pod = self._grid.field(-np.expm1(self._log_miss), "pod", "1", f"POD {how}")
+        passes = self._grid.field(self._passes, "passes", "1", f"passes {how}")
+        pod.attrs["comment"] = (
+            f"probability of detection of the reference target at {self._burial_depth_m:g} m burial"
+        )
+        return xr.Dataset(
+            {"pod": pod, "passes": passes},
+            attrs={"burial_depth_m": self._burial_depth_m, "required_pod": self._required_pod},
+        )

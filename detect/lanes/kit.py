@@ -1,0 +1,157 @@
+"""What to take: ropes, pegs, tags, slates and the rest, each with the reason for its number."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+import pandas as pd
+from shapely.geometry.base import BaseGeometry
+
+from detect.lanes.plan import rope_number
+
+if TYPE_CHECKING:
+    from detect.survey.settings import Settings
+
+KIT_COLUMNS = ("item", "quantity", "unit", "why")
+SPARE = 0.10
+"""Share of rope carried over what is laid: knots, sag, frays (common practice, no source)."""
+
+_Add: TypeAlias = Callable[[str, float, str, str], None]
+
+_TAG_M = 1.0
+_BASELINE_PEG_M = 5.0
+_DIVES_A_BATTERY = 4
+
+
+def kit_list(
+    lanes: pd.DataFrame,
+    dives_frame: pd.DataFrame,
+    settings: Settings,
+    outline: BaseGeometry,
+    stations: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Return what the plan needs in the boat.
+
+    Parameters
+    ----------
+    lanes : pandas.DataFrame
+        As `detect.lanes.plan.plan_lanes` returns, or the lanes as laid.
+    dives_frame : pandas.DataFrame
+        As `detect.lanes.dives.pack_dives` returns.
+    settings : Settings
+        ``dives``, ``area.keep_out`` and ``probes.length_m`` are used.
+    outline : shapely.Polygon
+        The site, grid coordinates.
+    stations : pandas.DataFrame, optional
+        Probe stations; without them there is no probe in the list.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``item``, ``quantity`` (whole numbers, metres rounded up), ``unit``, ``why``.
+
+    Notes
+    -----
+    The way of working assumed: a baseline across each end of the lanes, two lane ropes that
+    leapfrog along them, distances read off tags on the rope. Numbers of spares are common
+    practice, no source. Boat, breathing and safety gear are the dive supervisor's list.
+    """
+    rows: list[tuple[str, float, str, str]] = []
+
+    def add(item: str, quantity: float, unit: str, why: str) -> None:
+        rows.append((item, float(np.ceil(quantity - 1e-9)), unit, why))
+
+    divers = int(settings.dives.divers)
+    dives = int(dives_frame["dive"].nunique())
+    if len(lanes):
+        _lane_gear(add, lanes)
+    _markers(add, outline, settings)
+    add("compass", divers, "pieces", f"one each for {divers} in the water: headings on the slates")
+    add("tape measure, 30 m", 2, "pieces", "lay out the baselines, check one by the other")
+    slates = divers + 1
+    add("slate", slates, "pieces", f"one each for {divers} in the water, 1 spare; {dives} dives")
+    add("slate page", dives, "pieces", "one page a dive from slates.pdf, on waterproof paper")
+    add("pencil on a string", 2 * slates, "pieces", "two a slate: points break")
+    add("detector", 1, "pieces", "one coil, its height and threshold as in survey.toml")
+    sets = 1 + int(np.ceil(dives / _DIVES_A_BATTERY))
+    add(
+        "detector battery set",
+        sets,
+        "sets",
+        f"one for every {_DIVES_A_BATTERY} of {dives} dives and 1 spare; check the maker's hours",
+    )
+    add("test target", 1, "pieces", "the reference target, tried before and after each dive")
+    if stations is not None and len(stations):
+        length = settings.probes.length_m
+        probe = "probe" if length is None else f"probe, {length:g} m"
+        why = f"{len(stations)} stations; 1 spare, they bend; never push on a strong anomaly"
+        add(probe, 2, "pieces", why)
+        add("probe depth tags", 2, "sets", "tape every 0.1 m: read the depth by feel")
+    return pd.DataFrame(rows, columns=list(KIT_COLUMNS)).astype({"quantity": int})
+
+
+def _lane_gear(add: _Add, lanes: pd.DataFrame) -> None:
+    """Add the baselines, the lane ropes, their pegs and tags."""
+    starts = lanes[["start_e", "start_n"]].to_numpy(dtype=float)
+    ends = lanes[["end_e", "end_n"]].to_numpy(dtype=float)
+    lengths = np.hypot(*(ends - starts).T)
+    # Along the longest lane; lanes laid the other way round lie along it all the same.
+    sin, cos = ((ends - starts) / lengths[:, None])[int(np.argmax(lengths))]
+    ropes = pd.DataFrame(
+        {
+            "rope": lanes["lane"].astype(str).map(rope_number).to_numpy(),
+            "one": starts @ np.array([sin, cos]),
+            "other": ends @ np.array([sin, cos]),
+            "across": 0.5 * (starts + ends) @ np.array([cos, -sin]),
+        }
+    )
+    # From the first piece's start to the last piece's end: a rope is laid past the keep-outs.
+    spans = ropes.groupby("rope", sort=False).agg(["min", "max"])
+    longest = float(
+        (spans[["one", "other"]].max(axis=1) - spans[["one", "other"]].min(axis=1)).max()
+    )
+    width = float(ropes["across"].max() - ropes["across"].min())
+    count = len(spans)
+    add(
+        "baseline rope",
+        2 * width * (1 + SPARE),
+        "m",
+        f"one across each end of {count} lanes, {width:.1f} m, and {SPARE:.0%} spare",
+    )
+    add(
+        "lane rope",
+        2 * longest * (1 + SPARE),
+        "m",
+        f"two that leapfrog, the longest lane is {longest:.1f} m, and {SPARE:.0%} spare",
+    )
+    baseline_pegs = 2 * (int(np.ceil(width / _BASELINE_PEG_M - 1e-9)) + 1)
+    add(
+        "peg (a sinker on rock)",
+        baseline_pegs + 4,
+        "pieces",
+        f"every {_BASELINE_PEG_M:g} m of both baselines and at their ends; 4 for the lane ropes",
+    )
+    add(
+        "lane tag",
+        2 * count,
+        "pieces",
+        "name of the lane on each baseline where its rope is tied",
+    )
+    add(
+        "distance tag",
+        2 * (int(np.floor(longest / _TAG_M + 1e-9)) + 1),
+        "pieces",
+        f"every {_TAG_M:g} m of both lane ropes from the start peg, numbered, readable by feel",
+    )
+
+
+def _markers(add: _Add, outline: BaseGeometry, settings: Settings) -> None:
+    """Add the floats."""
+    corners = len(outline.minimum_rotated_rectangle.exterior.coords) - 1
+    keep_outs = len(settings.area.keep_out)
+    why = f"{corners} corners of the site"
+    if keep_outs:
+        why += f", 1 on each of {keep_outs} keep-outs"
+    add("float with line and sinker", corners + keep_outs + 1, "pieces", why + ", 1 spare")

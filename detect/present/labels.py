@@ -1,0 +1,118 @@
+"""Text that keeps out of the way of other text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+
+from detect.present.style import SMALL_PT, halo
+
+# Directions tried around a point, the favourite first (unit steps right and up of the point).
+_DIRECTIONS = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1))
+
+
+def text_box(text: Text) -> Bbox:
+    """Return the box that a text fills, in pixels of its figure."""
+    figure: Any = text.figure
+    return text.get_window_extent(figure.canvas.get_renderer())
+
+
+def place_labels(
+    axes: Axes,
+    points: Sequence[tuple[float, float]],
+    texts: Sequence[str],
+    *,
+    size_pt: float = SMALL_PT,
+    gap_pt: float = 4.0,
+    colour: str = "black",
+    weight: str = "bold",
+    taken: Sequence[Bbox] = (),
+) -> list[Text]:
+    """Write a label beside each point where it covers no earlier label.
+
+    The labels are set in the order given, so put the important ones first. Eight places around
+    the point are tried; a label that fits nowhere is left out rather than printed over another
+    (the tables carry every name).
+
+    Parameters
+    ----------
+    axes : Axes
+        Axes whose position and limits are final.
+    points : sequence of (e, n)
+        Metres.
+    texts : sequence of str
+    size_pt, gap_pt : float
+        Type size and distance from the point, in points.
+    colour, weight : str
+        Of the type.
+    taken : sequence of Bbox
+        Pixel boxes to keep clear of, besides the labels themselves.
+
+    Returns
+    -------
+    list of Text
+        The labels that found room.
+    """
+    figure: Any = axes.figure
+    pixels_per_pt = figure.dpi / 72.0
+    frame = axes.get_window_extent()
+    used = list(taken)
+    placed: list[Text] = []
+    for (e, n), words in zip(points, texts, strict=True):
+        label = axes.annotate(
+            words,
+            (e, n),
+            xytext=(0, 0),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            fontsize=size_pt,
+            fontweight=weight,
+            color=colour,
+            path_effects=halo(2.2),
+            zorder=9,
+        )
+        box = text_box(label)
+        for right, up in _DIRECTIONS:
+            # Half the text's own size plus the gap puts its near edge the gap away.
+            shift_x = right * (box.width / 2 + gap_pt * pixels_per_pt)
+            shift_y = up * (box.height / 2 + gap_pt * pixels_per_pt * 0.6)
+            there = box.translated(shift_x, shift_y)
+            inside = np.all(frame.min <= there.min) and np.all(there.max <= frame.max)
+            if inside and not any(there.overlaps(other) for other in used):
+                label.xyann = (shift_x / pixels_per_pt, shift_y / pixels_per_pt)
+                used.append(there)
+                placed.append(label)
+                break
+        else:
+            label.remove()
+    return placed
+
+
+def overlapping(texts: Sequence[Text]) -> list[tuple[str, str]]:
+    """Return the pairs of texts whose boxes overlap; empty for a clean figure.
+
+    Parameters
+    ----------
+    texts : sequence of Text
+        Drawn in one figure.
+
+    Returns
+    -------
+    list of (str, str)
+    """
+    boxes = [text_box(text) for text in texts]
+    if not boxes:
+        return []
+    low = np.array([box.min for box in boxes])
+    high = np.array([box.max for box in boxes])
+    apart = (low[:, None, :] >= high[None, :, :]).any(axis=2)
+    meet = ~(apart | apart.T)
+    first, second = np.nonzero(np.triu(meet, k=1))
+    words = [text.get_text() for text in texts]
+    return [(words[int(i)], words[int(j)]) for i, j in zip(first, second, strict=True)]

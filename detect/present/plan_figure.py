@@ -1,0 +1,237 @@
+"""The plan as one picture: which lanes, in which order and direction, on which dive."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.transforms import Bbox
+
+from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop
+from detect.present.charts import SpacingLike, draw_spacing_chart
+from detect.present.labels import text_box
+from detect.present.numbers import records
+from detect.present.sheet import Extent, KeyEntry, map_sheet
+from detect.present.style import GREY, INK, TINY_PT, halo, styled
+
+_LAYERS = ("outline", "keep_outs", "baseline")
+# Line style and shade by turns: neighbouring dives differ in print without colour.
+_DIVE_LINES: tuple[dict[str, Any], ...] = (
+    {"ls": "-", "color": "#000000"},
+    {"ls": (0, (5, 1.6)), "color": "#0072b2"},
+    {"ls": "-", "color": "#8a8a8a"},
+    {"ls": (0, (1.4, 1.2)), "color": "#000000"},
+    {"ls": "-", "color": "#56b4e9"},
+    {"ls": (0, (6, 1.5, 1.2, 1.5)), "color": "#5a5a5a"},
+)
+# More dives than this are told apart by the tags on the lanes alone.
+_MOST_IN_KEY = 12
+
+
+@dataclass(frozen=True)
+class _Leg:
+    """One lane, or part of one, as it will be swum."""
+
+    dive: str
+    order: int
+    lane: str
+    start: tuple[float, float]
+    end: tuple[float, float]
+
+    def at(self, share: float) -> tuple[float, float]:
+        """Return the point at a share of the way from start to end."""
+        return (
+            self.start[0] + share * (self.end[0] - self.start[0]),
+            self.start[1] + share * (self.end[1] - self.start[1]),
+        )
+
+
+@styled
+def draw_plan(
+    backdrop: Backdrop,
+    dives: pd.DataFrame,
+    *,
+    stations: pd.DataFrame | None = None,
+    spacing_table: pd.DataFrame | None = None,
+    spacing: SpacingLike | None = None,
+    required_pod: float | None = None,
+    title: str = "Lane plan",
+    subtitle: str = "",
+) -> Figure:
+    """Draw the lanes with names, directions and order, dive by dive.
+
+    A lane's name stands outside its start peg (where its tape reads zero). The tag on it reads
+    dive.order: 2.3 is the third lane of the second dive.
+
+    Parameters
+    ----------
+    backdrop : Backdrop
+        With ``lanes``.
+    dives : DataFrame
+        ``dive, order, lane, from_e, from_n, to_e, to_n``.
+    stations : DataFrame, optional
+        Probe stations, ``e, n``.
+    spacing_table : DataFrame, optional
+        ``spacing_m, worst_pod, mean_pod``; with `spacing` and `required_pod` draws detection
+        against lane spacing under the map.
+    spacing : Spacing, optional
+    required_pod : float, optional
+    title, subtitle : str
+
+    Returns
+    -------
+    Figure
+    """
+    numbers = {str(dive): i for i, dive in enumerate(pd.unique(dives["dive"]))}
+    legs = [
+        _Leg(str(r.dive), int(r.order), str(r.lane), (r.from_e, r.from_n), (r.to_e, r.to_n))
+        for r in records(dives)
+    ]
+    chart = (
+        (spacing_table, spacing, required_pod)
+        if spacing_table is not None and spacing is not None and required_pod is not None
+        else None
+    )
+    sheet = map_sheet(
+        _with_margin(backdrop.extent),
+        backdrop.frame,
+        _key(backdrop, numbers, stations),
+        title=title,
+        subtitle=subtitle,
+        colour_bars=False,
+        below_in=1.9 if chart else 0.0,
+    )
+    axes = sheet.maps[0]
+    draw_backdrop(axes, backdrop, _LAYERS)
+    if stations is not None and len(stations):
+        axes.plot(stations["e"], stations["n"], zorder=2, **_STATION)
+    for leg in legs:
+        _draw_leg(axes, leg, dive_line(numbers[leg.dive]))
+    boxes = _name_lanes(axes, backdrop.lanes)
+    _tag_legs(axes, legs, boxes)
+    if chart and sheet.below is not None:
+        table, chosen, required = chart
+        draw_spacing_chart(sheet.below, table, spacing_m=chosen.spacing_m, required_pod=required)
+    return sheet.figure
+
+
+_STATION: dict[str, Any] = {
+    "ls": "none",
+    "marker": "o",
+    "ms": 2.6,
+    "mfc": "white",
+    "mec": GREY,
+    "mew": 0.8,
+}
+
+
+def _with_margin(extent: Extent) -> Extent:
+    """Grow the ground shown, for the lanes' names outside their pegs."""
+    margin = 0.05 * max(extent.width_m, extent.height_m)
+    return Extent(
+        extent.west - margin, extent.south - margin, extent.east + margin, extent.north + margin
+    )
+
+
+def dive_line(number: int) -> dict[str, Any]:
+    """Return the line style of a dive, counted from 0."""
+    return _DIVE_LINES[number % len(_DIVE_LINES)]
+
+
+def dive_number(dive: str) -> str:
+    """Return a dive's name without its letter and leading zeros: ``D02`` is 2."""
+    return re.sub(r"^[A-Za-z]+0*(?=[0-9])", "", dive)
+
+
+def _draw_leg(axes: Axes, leg: _Leg, style: dict[str, Any]) -> None:
+    """Draw a leg with a peg mark at each end and an arrow head past its middle."""
+    axes.plot(*zip(leg.start, leg.end, strict=True), lw=1.7, zorder=3, **style)
+    axes.plot(
+        *zip(leg.start, leg.end, strict=True), ls="none", marker="o", ms=2.6, c=INK, zorder=3.2
+    )
+    axes.annotate(
+        "",
+        leg.at(0.62),
+        xytext=leg.at(0.60),
+        arrowprops={
+            "arrowstyle": "-|>",
+            "mutation_scale": 13,
+            "color": style["color"],
+            "shrinkA": 0,
+            "shrinkB": 0,
+            "lw": 1.0,
+        },
+        zorder=3.4,
+    )
+
+
+def _name_lanes(axes: Axes, lanes: pd.DataFrame | None) -> list[Bbox]:
+    """Write each lane's name outside its start peg where it meets no other; return the boxes."""
+    boxes: list[Bbox] = []
+    for lane in [] if lanes is None else records(lanes):
+        de, dn = lane.end_e - lane.start_e, lane.end_n - lane.start_n
+        along = max(float(np.hypot(de, dn)), 1e-9)
+        right, up = -de / along, -dn / along
+        label = axes.annotate(
+            str(lane.lane),
+            (lane.start_e, lane.start_n),
+            xytext=(5 * right, 5 * up),
+            textcoords="offset points",
+            # The anchor follows the lane: text to the left of an eastward lane, and so on.
+            ha="right" if right < -0.4 else "left" if right > 0.4 else "center",
+            va="top" if up < -0.4 else "bottom" if up > 0.4 else "center",
+            fontsize=TINY_PT,
+            weight="bold",
+            path_effects=halo(2.0),
+            zorder=8,
+        )
+        box = text_box(label)
+        if any(box.overlaps(other) for other in boxes):
+            label.remove()
+        else:
+            boxes.append(box)
+    return boxes
+
+
+def _tag_legs(axes: Axes, legs: Sequence[_Leg], taken: list[Bbox]) -> None:
+    """Tag each leg with dive.order near where it starts, moved along where tags would meet."""
+    used = list(taken)
+    for leg in legs:
+        tag = axes.text(
+            *leg.at(0.08),
+            f"{dive_number(leg.dive)}.{leg.order}",
+            fontsize=TINY_PT,
+            ha="center",
+            va="center",
+            bbox={"boxstyle": "round,pad=0.16", "facecolor": "white", "edgecolor": INK, "lw": 0.7},
+            zorder=7.5,
+        )
+        for share in (0.08, 0.16, 0.24, 0.32, 0.40, 0.48):
+            tag.set_position(leg.at(share))
+            box = text_box(tag).padded(2.0)
+            if not any(box.overlaps(other) for other in used):
+                break
+        used.append(box)
+
+
+def _key(
+    backdrop: Backdrop, numbers: dict[str, int], stations: pd.DataFrame | None
+) -> list[KeyEntry]:
+    key = backdrop_key(backdrop, _LAYERS)
+    if len(numbers) <= _MOST_IN_KEY:
+        for dive, number in numbers.items():
+            sample = Line2D([], [], lw=1.7, **dive_line(number))
+            key.append(KeyEntry(sample, f"dive {dive}"))
+    if stations is not None and len(stations):
+        key.append(KeyEntry(Line2D([], [], **_STATION), "probe station"))
+    blank = Line2D([], [], ls="none")
+    key.append(KeyEntry(blank, "tag: dive.order swum"))
+    key.append(KeyEntry(blank, "name: at start peg"))
+    return key

@@ -1,0 +1,165 @@
+"""The empty log of a dive slate: a column a lane, a row a distance, cells to write readings in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+
+# A gloved hand needs this much to write a figure; more than the larger one only wastes slate.
+_ROW_MM, _TALL_ROW_MM = 6.2, 9.0
+_COLUMN_MM, _WIDE_COLUMN_MM = 17.0, 45.0
+_DISTANCE_MM, _HEAD_MM = 15.0, 8.0
+
+
+@dataclass(frozen=True)
+class LogColumn:
+    """One leg to be logged.
+
+    Parameters
+    ----------
+    lane : str
+    first_m, last_m : float
+        Distances from the lane's start peg between which the leg lies.
+    outward : bool
+        Swum away from the start peg, so the column is filled from the top down.
+    """
+
+    lane: str
+    first_m: float
+    last_m: float
+    outward: bool
+
+
+@dataclass(frozen=True)
+class LogSheet:
+    """The part of a log that goes on one page.
+
+    Parameters
+    ----------
+    columns : tuple of LogColumn
+    distances_m : tuple of float
+        One for each row.
+    row_mm, column_mm : float
+        Size of a cell.
+    """
+
+    columns: tuple[LogColumn, ...]
+    distances_m: tuple[float, ...]
+    row_mm: float
+    column_mm: float
+
+    @property
+    def height_mm(self) -> float:
+        """Height with its head."""
+        return _HEAD_MM + len(self.distances_m) * self.row_mm
+
+
+def lay_out_log(
+    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
+) -> list[LogSheet]:
+    """Spread a log over as many pages as it needs.
+
+    Parameters
+    ----------
+    columns : sequence of LogColumn
+        In the order swum.
+    step_m : float
+        Distance between rows.
+    width_mm, height_mm : float
+        Room on a page.
+
+    Returns
+    -------
+    list of LogSheet
+        Lanes first side by side; what does not fit goes on the next page.
+    """
+    distances = _distances(columns, step_m)
+    across = max(1, int((width_mm - _DISTANCE_MM) / _COLUMN_MM))
+    down = max(1, int((height_mm - _HEAD_MM) / _ROW_MM))
+    # Equal shares look better than a full page and a nearly empty one.
+    across = math.ceil(len(columns) / math.ceil(len(columns) / across))
+    down = math.ceil(len(distances) / math.ceil(len(distances) / down))
+    sheets = []
+    for i in range(0, len(columns), across):
+        for j in range(0, len(distances), down):
+            rows = tuple(distances[j : j + down])
+            sheets.append(
+                LogSheet(
+                    tuple(columns[i : i + across]),
+                    rows,
+                    min(_TALL_ROW_MM, (height_mm - _HEAD_MM) / len(rows)),
+                    min(_WIDE_COLUMN_MM, (width_mm - _DISTANCE_MM) / across),
+                )
+            )
+    return sheets
+
+
+def one_sheet(
+    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
+) -> LogSheet | None:
+    """Return the log as one sheet if all of it fits into the room given, else None."""
+    if height_mm < _HEAD_MM + _ROW_MM:
+        return None
+    sheets = lay_out_log(columns, step_m, width_mm, height_mm)
+    return sheets[0] if len(sheets) == 1 else None
+
+
+def draw_log(axes: Axes, sheet: LogSheet, x: float, y: float, scale: float) -> None:
+    """Draw the empty grid; cells past a lane's ends are struck through.
+
+    Parameters
+    ----------
+    axes : Axes
+        Page axes in millimetres, y downwards.
+    sheet : LogSheet
+    x, y : float
+        Upper left corner, mm.
+    scale : float
+        Type size relative to A4.
+    """
+    rows, columns = len(sheet.distances_m), len(sheet.columns)
+    right = x + _DISTANCE_MM + columns * sheet.column_mm
+    top = y + _HEAD_MM
+    bottom = top + rows * sheet.row_mm
+    words: dict[str, Any] = {"color": "black", "weight": "bold", "va": "center_baseline"}
+    axes.text(x + _DISTANCE_MM - 2, y + _HEAD_MM / 2, "m", ha="right", fontsize=10 * scale, **words)
+    lines: list[list[tuple[float, float]]] = []
+    for j in range(rows + 1):
+        lines.append([(x, top + j * sheet.row_mm), (right, top + j * sheet.row_mm)])
+    for i in range(columns + 1):
+        edge = x + _DISTANCE_MM + i * sheet.column_mm
+        lines.append([(edge, y), (edge, bottom)])
+    for j, distance in enumerate(sheet.distances_m):
+        middle = top + (j + 0.5) * sheet.row_mm
+        size = min(11.0, sheet.row_mm * 1.7) * scale
+        axes.text(x + _DISTANCE_MM - 2, middle, f"{distance:g}", ha="right", fontsize=size, **words)
+    for i, column in enumerate(sheet.columns):
+        left = x + _DISTANCE_MM + i * sheet.column_mm
+        arrow = "↓" if column.outward else "↑"
+        axes.text(
+            left + sheet.column_mm / 2,
+            y + _HEAD_MM / 2,
+            f"{column.lane} {arrow}",
+            ha="center",
+            fontsize=11 * scale,
+            **words,
+        )
+        for j, distance in enumerate(sheet.distances_m):
+            if not column.first_m - 1e-6 <= distance <= column.last_m + 1e-6:
+                upper = top + j * sheet.row_mm
+                lines.append([(left, upper + sheet.row_mm), (left + sheet.column_mm, upper)])
+    axes.add_collection(LineCollection(lines, colors="black", linewidths=0.8))
+
+
+def _distances(columns: Sequence[LogColumn], step_m: float) -> list[float]:
+    """Return the round distances that any of the legs reaches."""
+    first = min((column.first_m for column in columns), default=0.0)
+    last = max((column.last_m for column in columns), default=0.0)
+    low, high = math.ceil(first / step_m - 1e-6), math.floor(last / step_m + 1e-6)
+    return [float(d) for d in np.round(np.arange(low, high + 1) * step_m, 6)]

@@ -1,0 +1,120 @@
+"""The little map on a dive slate: this dive's lanes thick, all others thin."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.patches import PathPatch
+from matplotlib.transforms import Bbox
+
+from detect.present.backdrop import Backdrop, polygon_path
+from detect.present.labels import text_box
+from detect.present.numbers import records
+from detect.present.style import halo
+
+
+def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: float) -> None:
+    """Draw the map into axes made for it.
+
+    Parameters
+    ----------
+    axes : Axes
+        The map keeps to their upper left corner.
+    legs : DataFrame
+        This dive: ``order, from_e, from_n, to_e, to_n``.
+    backdrop : Backdrop
+    scale : float
+        Type size relative to A4.
+    """
+    extent = backdrop.extent
+    margin = 0.06 * max(extent.width_m, extent.height_m)
+    axes.set(
+        xlim=(extent.west - margin, extent.east + margin),
+        ylim=(extent.south - margin, extent.north + margin),
+    )
+    axes.set_aspect("equal", anchor="NW")
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set(color="black", linewidth=1.2)
+    for area in backdrop.keep_outs:
+        axes.add_patch(
+            PathPatch(
+                polygon_path(area.polygon),
+                facecolor="white",
+                edgecolor="black",
+                hatch="xxx",
+                lw=1.2,
+                zorder=3,
+            )
+        )
+        middle = area.polygon.representative_point()
+        axes.text(
+            middle.x,
+            middle.y,
+            area.name,
+            fontsize=7.5 * scale,
+            weight="bold",
+            color="black",
+            ha="center",
+            va="center",
+            path_effects=halo(3.0),
+            zorder=5,
+        )
+    axes.add_patch(
+        PathPatch(polygon_path(backdrop.outline), fill=False, ec="black", lw=1.6, zorder=2)
+    )
+    if backdrop.frame.baseline is not None:
+        (e0, n0), (e1, n1) = backdrop.frame.baseline
+        axes.plot([e0, e1], [n0, n1], color="black", lw=1.6, ls=(0, (5, 2, 1, 2)))
+    if backdrop.lanes is not None and len(backdrop.lanes):
+        ends = backdrop.lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float)
+        axes.add_collection(
+            LineCollection(list(ends.reshape(-1, 2, 2)), colors="black", linewidths=0.4, zorder=1),
+            autolim=False,
+        )
+    _draw_legs(axes, legs, scale)
+
+
+def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float) -> None:
+    """Draw this dive's legs with arrow heads, each one's number beyond the end it starts from."""
+    used: list[Bbox] = []
+    for leg in records(legs):
+        start, end = (leg.from_e, leg.from_n), (leg.to_e, leg.to_n)
+        de, dn = end[0] - start[0], end[1] - start[1]
+        back = -7.5 * scale / max(math.hypot(de, dn), 1e-9)
+        axes.annotate(
+            "",
+            end,
+            xytext=start,
+            arrowprops={
+                "arrowstyle": "-|>",
+                "mutation_scale": 12 * scale,
+                "color": "black",
+                "lw": 2.6 * scale,
+                "shrinkA": 0,
+                "shrinkB": 0,
+            },
+            zorder=4,
+        )
+        label = axes.annotate(
+            f"{leg.order}",
+            start,
+            xytext=(back * de, back * dn),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            fontsize=9 * scale,
+            weight="bold",
+            color="black",
+            path_effects=halo(2.5),
+            zorder=6,
+        )
+        box = text_box(label)
+        if any(box.overlaps(other) for other in used):
+            label.remove()
+        else:
+            used.append(box)

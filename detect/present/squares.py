@@ -1,0 +1,275 @@
+"""The excavation grid as the director reads it: rank, its interval, and what stays closed."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from typing import Any, Literal
+
+import matplotlib
+import numpy as np
+import pandas as pd
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Colormap, Normalize, to_hex, to_rgb
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.patches import Patch, PathPatch, Rectangle
+from matplotlib.textpath import TextPath
+from numpy.typing import NDArray
+
+from detect.present.backdrop import (
+    Backdrop,
+    backdrop_key,
+    draw_backdrop,
+    polygon_path,
+)
+from detect.present.numbers import records, with_plain_numbers
+from detect.present.sheet import KeyEntry, map_sheet
+from detect.present.square_grid import label_grid
+from detect.present.style import (
+    EXCLUDED_HATCH,
+    INK,
+    PALE,
+    RESERVE_HATCH,
+    UNSURVEYED_FACE,
+    UNSURVEYED_HATCH,
+    UNSURVEYED_LINE,
+    VERMILLION,
+    halo,
+    styled,
+)
+
+ColourBy = Literal["p_top_k", "score"]
+
+# A square this wide on paper (points) holds its name, its rank and the interval of the rank.
+_COMFORTABLE_PT = 44.0
+_MAX_WIDTH_IN, _MAX_HEIGHT_IN = 14.0, 11.0
+_LAYERS = ("outline", "baseline")
+
+_CLOSED: dict[str, dict[str, Any]] = {
+    "reserve": {"facecolor": "white", "edgecolor": INK, "hatch": RESERVE_HATCH},
+    "excluded": {"facecolor": PALE, "edgecolor": "#a0a0a0", "hatch": EXCLUDED_HATCH},
+    "unsurveyed": {
+        "facecolor": UNSURVEYED_FACE,
+        "edgecolor": UNSURVEYED_LINE,
+        "hatch": UNSURVEYED_HATCH,
+    },
+}
+_CLOSED_WORDS = {
+    "reserve": "reserve, kept for later",
+    "excluded": "excluded",
+    "unsurveyed": "unsurveyed, not ranked",
+}
+
+
+@styled
+def draw_squares(
+    squares: pd.DataFrame,
+    backdrop: Backdrop,
+    *,
+    first: Sequence[str] = (),
+    colour_by: ColourBy = "p_top_k",
+    top_k: int | None = None,
+    title: str = "Excavation squares, ranked",
+    subtitle: str = "",
+) -> Figure:
+    """Draw the squares with their rank, coloured by how surely each belongs to the best.
+
+    Each open square shows its name, its rank and the 5 to 95 % interval of the rank; a square
+    that is not ranked shows why in one word, with a hatch of its own.
+
+    Parameters
+    ----------
+    squares : DataFrame
+        ``square, e_min, n_min, size_m, rank, rank_p05, rank_p95, p_top_k, score, status``.
+    backdrop : Backdrop
+        For the outline, the baseline and the norths.
+    first : sequence of str
+        Squares to open first (the dig plan), outlined heavily.
+    colour_by : {"p_top_k", "score"}
+        Column behind the colours.
+    top_k : int, optional
+        The k of ``p_top_k``, for the colour bar's words.
+    title, subtitle : str
+
+    Returns
+    -------
+    Figure
+    """
+    squares = with_plain_numbers(squares)
+    extent = backdrop.extent
+    size = float(squares["size_m"].iloc[0])
+    wanted = _COMFORTABLE_PT / 72.0 / size
+    width = float(np.clip(wanted * extent.width_m, 8.2, _MAX_WIDTH_IN))
+    height = float(np.clip(wanted * extent.height_m, 6.0, _MAX_HEIGHT_IN))
+    sheet = map_sheet(
+        extent,
+        backdrop.frame,
+        _key(squares, backdrop, first),
+        title=title,
+        subtitle=subtitle,
+        max_width_in=width,
+        max_height_in=height,
+    )
+    axes = sheet.maps[0]
+    values = squares[colour_by].to_numpy(float)
+    norm, cmap = _scale(values, colour_by), matplotlib.colormaps["viridis"]
+    side_pt = size * sheet.points_per_m
+    crossed = _crossed(squares, backdrop, size)
+    for row, value, cut in zip(records(squares), values, crossed, strict=True):
+        style, ink, ground = _look(str(row.status), value, norm, cmap)
+        axes.add_patch(
+            Rectangle((row.e_min, row.n_min), size, size, linewidth=0.0, zorder=1, **style)
+        )
+        # Words over a hatch, or over the site's outline, need clear ground around them.
+        behind = ground if cut or str(row.status) in _CLOSED else None
+        _write(axes, row, size, side_pt, ink, behind)
+    _rule(axes, squares, size)
+    _outline_first(axes, squares, first, size)
+    patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.8, zorder=3)
+    patch.set_path_effects(halo(3.2))
+    axes.add_patch(patch)
+    draw_backdrop(axes, backdrop, ("baseline",))
+    label_grid(axes, squares)
+    bar = sheet.figure.colorbar(
+        ScalarMappable(norm, cmap), cax=sheet.bars[0], orientation="horizontal"
+    )
+    bar.set_label(_bar_words(colour_by, top_k), weight="bold")
+    bar.outline.set_linewidth(0.6)
+    return sheet.figure
+
+
+def _scale(values: np.ndarray, colour_by: ColourBy) -> Normalize:
+    if colour_by == "p_top_k":
+        return Normalize(0.0, 1.0)
+    known = values[np.isfinite(values)]
+    low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 1.0)
+    return Normalize(low, high if high > low else low + 1.0)
+
+
+def _bar_words(colour_by: ColourBy, top_k: int | None) -> str:
+    if colour_by == "score":
+        return "score (no unit)"
+    best = f"the best {top_k}" if top_k else "the best"
+    return f"probability that the square is among {best} (0 to 1)"
+
+
+def _luminance(colour: str) -> float:
+    """Return how light a colour is, 0 to 1 (luma weights of ITU-R BT.709)."""
+    red, green, blue = to_rgb(colour)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _look(
+    status: str, value: float, norm: Normalize, cmap: Colormap
+) -> tuple[dict[str, Any], str, str]:
+    """Return how to fill a square, the colour of its words, and the colour of the ground."""
+    if status in _CLOSED:
+        return _CLOSED[status], "black", "white"
+    colour = to_hex(cmap(norm(value))) if np.isfinite(value) else "#ffffff"
+    return {"facecolor": colour}, "white" if _luminance(colour) < 0.40 else "black", colour
+
+
+def _crossed(squares: pd.DataFrame, backdrop: Backdrop, size: float) -> NDArray[np.bool_]:
+    """Return which squares the site's outline runs through (not just along an edge)."""
+    e, n = squares["e_min"].to_numpy(float), squares["n_min"].to_numpy(float)
+    inner = 0.02 * size
+    boxes = shapely.box(e + inner, n + inner, e + size - inner, n + size - inner)
+    return np.asarray(shapely.intersects(boxes, backdrop.outline.boundary), dtype=bool)
+
+
+def _write(
+    axes: Axes, row: Any, size: float, side_pt: float, colour: str, behind: str | None
+) -> None:
+    """Write name, rank and interval into a square, as much of it as there is room for."""
+    status = str(row.status)
+    middle = row.e_min + size / 2
+
+    def put(words: str, height: float, share: float, largest_pt: float, weight: str) -> None:
+        fits = 0.88 * side_pt / _em_width(words, weight)
+        pt = min(largest_pt, share * side_pt, fits)
+        if pt >= 3.8:
+            axes.text(
+                middle,
+                row.n_min + height * size,
+                words,
+                ha="center",
+                va="center",
+                fontsize=pt,
+                weight=weight,
+                color=colour,
+                zorder=4,
+                path_effects=halo(2.4, behind) if behind else None,
+            )
+
+    ranked = status not in _CLOSED and np.isfinite(row.rank)
+    roomy = side_pt >= 24.0
+    if roomy:
+        put(str(row.square), 0.82, 0.17, 8.0, "normal")
+    if not ranked:
+        put(status if status in _CLOSED else "no rank", 0.40 if roomy else 0.5, 0.17, 8.0, "bold")
+        return
+    put(f"{int(row.rank)}", 0.50, 0.36 if roomy else 0.6, 16.0, "bold")
+    if roomy and np.isfinite(row.rank_p05) and np.isfinite(row.rank_p95):
+        put(f"{row.rank_p05:.0f} to {row.rank_p95:.0f}", 0.17, 0.17, 8.0, "normal")
+
+
+def _em_width(words: str, weight: str) -> float:
+    """Return the width of a text set at one point, in points."""
+    return sum(_letter_width(letter, weight) for letter in words)
+
+
+@functools.cache
+def _letter_width(letter: str, weight: str) -> float:
+    """Return the advance of one letter; measured in a pair, since a space alone has no outline."""
+    prop = FontProperties(family="DejaVu Sans", weight=weight)
+
+    def width(words: str) -> float:
+        return float(TextPath((0, 0), words, size=100, prop=prop).get_extents().width)
+
+    return (width(f"|{letter}|") - width("||")) / 100
+
+
+def _rule(axes: Axes, squares: pd.DataFrame, size: float) -> None:
+    """Rule the squares' edges over the fills."""
+    for row in records(squares):
+        axes.add_patch(
+            Rectangle(
+                (row.e_min, row.n_min), size, size, fill=False, ec="#505050", lw=0.6, zorder=2
+            )
+        )
+
+
+def _outline_first(axes: Axes, squares: pd.DataFrame, first: Sequence[str], size: float) -> None:
+    """Outline the squares to open first, just inside their edges so that neighbours stay apart."""
+    inset = 0.035 * size
+    for row in records(squares[squares["square"].isin(first)]):
+        patch = Rectangle(
+            (row.e_min + inset, row.n_min + inset),
+            size - 2 * inset,
+            size - 2 * inset,
+            fill=False,
+            ec=VERMILLION,
+            lw=3.0,
+            zorder=3.5,
+        )
+        patch.set_path_effects(halo(4.6))
+        axes.add_patch(patch)
+
+
+def _key(squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str]) -> list[KeyEntry]:
+    key = backdrop_key(backdrop, _LAYERS)
+    if len(first):
+        sample = Patch(facecolor="none", edgecolor=VERMILLION, linewidth=2.6)
+        key.append(KeyEntry(sample, "open first (dig plan)"))
+    present = set(squares["status"].astype(str))
+    for status, style in _CLOSED.items():
+        if status in present:
+            sample = Patch(linewidth=0.6, **style)
+            key.append(KeyEntry(sample, _CLOSED_WORDS[status]))
+    blank = Patch(facecolor="none", edgecolor="none")
+    key.append(KeyEntry(blank, "large: rank (1 is best)"))
+    key.append(KeyEntry(blank, "small: 5 to 95 % of ranks"))
+    return key

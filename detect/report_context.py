@@ -1,0 +1,156 @@
+"""From the results of a run to what the report prints."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from detect.present.report import Picture, ReportContext
+from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.survey import Survey
+
+CAPTIONS = {
+    "plan": "The lanes in the order they are swum, dive by dive, with the probe stations.",
+    "spacing": "What one pass sees on either side of its lane, and what that makes of the spacing.",
+    "coverage": "Probability of detecting the reference target at the depth searched to, with the "
+    "lanes as swum; gaps are numbered, infill lanes dashed.",
+    "signal": "Detector signal after conditioning, kriged, and its standard deviation.",
+    "loudness": "The signal on a scale that is linear within the noise and logarithmic above it. "
+    "Squares are ranked by this map: on the plain signal a few nails outshout what lies deep.",
+    "contact_probability": "Chance that the probe meets something within its length.",
+    "contact_depth": "Depth of contact below the bed. Probes that ran out say 'deeper than this' "
+    "and are not used here, so where many ran out it errs shallow.",
+    "seabed": "The bed, reduced to one water level, and its standard deviation.",
+    "variogram": "How readings differ with distance; the number of pairs behind each point, and "
+    "the model the map was made with.",
+    "cross_validation": "Each reading's loudness against its estimate from all the others.",
+    "conditioning": "Every track before and after conditioning; crosses are readings left out.",
+    "squares": "Squares with their place in the order and its 5 to 95 % interval.",
+    "rank_intervals": "How firm the order is: the interval of each square's place.",
+}
+
+
+def report_context(
+    survey: Survey,
+    planned: PlanResult,
+    checked: CheckResult,
+    mapped: MapResult,
+    ranked: RankResult,
+    parts: dict[str, dict[str, Any]],
+    provenance: dict[str, Any],
+    *,
+    folder: Path,
+) -> ReportContext:
+    """Gather what the report prints.
+
+    Parameters
+    ----------
+    survey : Survey
+    planned, checked, mapped, ranked
+        Results of the four stages.
+    parts : dict
+        Their summaries, by command.
+    provenance : dict
+        Versions, inputs, parameters, seed.
+    folder : Path
+        Where the pictures stand as PNG.
+    """
+    settings = survey.settings
+    detector = settings.detector
+    unit = detector.signal_unit
+    plan, check, maps, rank = parts["plan"], parts["check"], parts["map"], parts["rank"]
+    fit = mapped.signal.model.fit
+    return ReportContext(
+        site_name=settings.site.name,
+        date=str(provenance["begun"])[:10],
+        notes=settings.site.notes,
+        signal_unit=unit,
+        site={
+            "area of the outline (m²)": survey.outline.area,
+            "water depth (m)": settings.site.water_depth_m,
+            "grid north (° true)": settings.frame.grid_north_deg,
+            "magnetic declination (°, east positive)": settings.frame.magnetic_declination_deg,
+            "depth searched to (m)": detector.burial_depth_m,
+            "coil diameter (m)": detector.coil_diameter_m,
+            "air range of the reference target (m)": detector.air_range_m,
+            "widest lane spacing (m)": plan["widest_spacing_m"],
+            "lanes planned": plan["lanes"],
+            "dives planned": plan["dives"],
+            "bottom time, set by the dive supervisor (min)": plan["bottom_time_min"],
+        },
+        dives=planned.dives,
+        readings={
+            "readings": maps["readings"],
+            "left out": maps["readings_left_out"],
+            "at full scale": maps["at_full_scale"],
+            f"noise of one reading ({unit})": mapped.noise.along_lane_sd,
+            f"disagreement of repeats ({unit})": mapped.noise.repeat_sd,
+        },
+        conditioning=mapped.steps,
+        coverage={
+            "required POD": check["required_pod"],
+            "share of the site that meets it (%)": 100.0 * check["share_meeting_required"],
+            "mean POD": check["mean_pod"],
+            "gaps": check["gaps"],
+            "area of all gaps (m²)": check["gap_area_m2"],
+            "infill lanes": check["infill_lanes"],
+            "infill lane length (m)": check["infill_metres"],
+        },
+        gaps=checked.gaps,
+        infill=checked.infill,
+        figures={
+            name: Picture((folder / f"{name}.png").read_bytes(), caption)
+            for name, caption in CAPTIONS.items()
+            if (folder / f"{name}.png").exists()
+        },
+        variogram=_variogram_facts(maps, unit),
+        variogram_notes=fit.notes if fit else ("given in survey.toml",),
+        variogram_poor=bool(fit and fit.poor),
+        scores=_scores(maps, unit),
+        crosscheck=mapped.crosscheck,
+        anomalies=mapped.anomalies,
+        squares=ranked.squares,
+        dig_plan=ranked.dig.table,
+        top_k=rank["top_k"],
+        budget_h=rank["dig"]["budget_h"],
+        reserve_fraction=settings.ranking.reserve_fraction,
+        keep_outs=survey.keep_outs,
+        probing={
+            "probe stations planned": plan["probe_stations"],
+            "probe length (m)": settings.probes.length_m,
+            "share of probes with contact (%)": (
+                100.0 * mapped.contacts.share if mapped.contacts else None
+            ),
+            "map nodes held to 0 or 1": mapped.touched,
+        },
+        probes=survey.probes,
+        notices=survey.notices,
+        warnings=tuple(note for part in parts.values() for note in part["notes"]),
+        provenance=provenance,
+    )
+
+
+def _variogram_facts(maps: dict[str, Any], unit: str) -> dict[str, Any]:
+    """Return the models behind the signal and the loudness map."""
+    facts: dict[str, Any] = {}
+    for name, square in (("signal", f"{unit}²"), ("loudness", "1")):
+        model = maps[name]["variogram"]
+        facts[f"{name}: model"] = model.get("model", "nested")
+        facts[f"{name}: partial sill ({square})"] = model.get("partial_sill")
+        facts[f"{name}: practical range (m)"] = model["practical_range_m"]
+        facts[f"{name}: error of one reading, filtered"] = maps[name]["measurement_sd"]
+    return facts
+
+
+def _scores(maps: dict[str, Any], unit: str) -> dict[str, Any]:
+    """Return leave-one-out figures of signal and loudness, in words."""
+    facts: dict[str, Any] = {}
+    for name, of in (("signal", unit), ("loudness", "1")):
+        score = maps[f"leave_one_out_{name}"]
+        facts[f"{name}: mean error ({of})"] = score["mean_error"]
+        facts[f"{name}: root mean square error ({of})"] = score["rmse"]
+        facts[f"{name}: mean squared standardised error (1 is right)"] = score[
+            "mean_squared_standardised"
+        ]
+        facts[f"{name}: 90 % intervals hold (%)"] = 100.0 * score["coverage_90"]
+    return facts
