@@ -22,8 +22,8 @@ Pattern = Literal["square", "triangular"]
 # Places at which the site is sampled to see what share of it the stations reach; the first few
 # are enough to throw out a poor set of stations.
 _SAMPLES = 20_000
-_SCREEN = 3_000
-_SCREEN_SLACK = 0.01
+_SCREEN = 1_000
+_SCREEN_SLACK = 0.015
 # Spacings tried, as shares of the endless grid's; and how far outside the site a grid point may
 # lie, in radii, and still be brought in to the site's edge.
 _SCALES = (1.08, 1.06, 1.04, 1.02, 1.0, 0.98, 0.96, 0.94)

@@ -15,6 +15,7 @@ from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
 
 from detect.present.labels import place_labels
 from detect.present.sheet import Extent, KeyEntry
@@ -138,7 +139,9 @@ class Backdrop:
 def polygon_path(geometry: BaseGeometry) -> Path:
     """Return a polygon or several, with their holes, as one path."""
     parts = [part for part in getattr(geometry, "geoms", [geometry]) if not part.is_empty]
-    rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
+    # Rings and holes must run opposite ways, or a hole is filled.
+    turned = [orient(part) for part in parts]
+    rings = [ring for part in turned for ring in (part.exterior, *part.interiors)]
     if not rings:
         return Path(np.empty((0, 2)))
     return Path.make_compound_path(*(Path(np.asarray(ring.coords), closed=True) for ring in rings))

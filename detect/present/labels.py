@@ -33,7 +33,7 @@ def place_labels(
     weight: str = "bold",
     taken: Sequence[Bbox] = (),
 ) -> list[Text]:
-    """Write a label beside each point where it covers no earlier label.
+    """Write a label beside each point where it covers no text that the axes hold already.
 
     The labels are set in the order given, so put the important ones first. Eight places around
     the point are tried; a label that fits nowhere is left out rather than printed over another
@@ -51,7 +51,7 @@ def place_labels(
     colour, weight : str
         Of the type.
     taken : sequence of Bbox
-        Pixel boxes to keep clear of, besides the labels themselves.
+        Pixel boxes to keep clear of besides.
 
     Returns
     -------
@@ -61,7 +61,7 @@ def place_labels(
     figure: Any = axes.figure
     pixels_per_pt = figure.dpi / 72.0
     frame = axes.get_window_extent()
-    used = list(taken)
+    used = [*taken, *(text_box(text) for text in axes.texts if text.get_text())]
     placed: list[Text] = []
     for (e, n), words in zip(points, texts, strict=True):
         label = axes.annotate(

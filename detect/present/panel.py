@@ -62,12 +62,12 @@ def draw_panel(
     levels = _contour_levels(values, contours)
     if len(levels):
         _draw_contours(axes, field, values, levels)
-    hatchunsurveyed_cells(axes, field, mask)
+    hatch_unsurveyed(axes, field, mask)
     draw_backdrop(axes, backdrop, show)
     _draw_bar(sheet, index, shown, field, values, scale, levels)
 
 
-def hatchunsurveyed_cells(axes: Axes, field: xr.DataArray, mask: NDArray[np.bool_]) -> None:
+def hatch_unsurveyed(axes: Axes, field: xr.DataArray, mask: NDArray[np.bool_]) -> None:
     """Grey and hatch the cells of a mask, so that they never look like nothing there.
 
     Parameters

@@ -12,7 +12,8 @@ import pandas as pd
 import shapely
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Colormap, Normalize, to_hex, to_rgb
+from matplotlib.collections import PolyCollection
+from matplotlib.colors import Normalize, to_hex, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Patch, PathPatch, Rectangle
@@ -46,6 +47,8 @@ ColourBy = Literal["p_top_k", "score"]
 # A square this wide on paper (points) holds its name, its rank and the interval of the rank.
 _COMFORTABLE_PT = 44.0
 _MAX_WIDTH_IN, _MAX_HEIGHT_IN = 14.0, 11.0
+# Words cost time, and past this rank nobody reads them off a map; squares.csv has them all.
+_MOST_WRITTEN = 300
 _LAYERS = ("outline", "baseline")
 
 _CLOSED: dict[str, dict[str, Any]] = {
@@ -117,16 +120,19 @@ def draw_squares(
     values = squares[colour_by].to_numpy(float)
     norm, cmap = _scale(values, colour_by), matplotlib.colormaps["viridis"]
     side_pt = size * sheet.points_per_m
+    corners = _corners(squares)
+    colours = cmap(norm(np.nan_to_num(values)))
+    colours[~np.isfinite(values)] = 1.0
+    _fill(axes, squares, corners, colours)
+    written = squares["rank"].isna() | (squares["rank"] <= _MOST_WRITTEN)
     crossed = _crossed(squares, backdrop, size)
-    for row, value, cut in zip(records(squares), values, crossed, strict=True):
-        style, ink, ground = _look(str(row.status), value, norm, cmap)
-        axes.add_patch(
-            Rectangle((row.e_min, row.n_min), size, size, linewidth=0.0, zorder=1, **style)
-        )
+    for row, colour, cut in zip(
+        records(squares[written]), colours[written], crossed[written], strict=True
+    ):
+        ink, ground = _ink(str(row.status), to_hex(colour))
         # Words over a hatch, or over the site's outline, need clear ground around them.
         behind = ground if cut or str(row.status) in _CLOSED else None
         _write(axes, row, size, side_pt, ink, behind)
-    _rule(axes, squares, size)
     _outline_first(axes, squares, first, size)
     patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.8, zorder=3)
     patch.set_path_effects(halo(3.2))
@@ -162,14 +168,37 @@ def _luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-def _look(
-    status: str, value: float, norm: Normalize, cmap: Colormap
-) -> tuple[dict[str, Any], str, str]:
-    """Return how to fill a square, the colour of its words, and the colour of the ground."""
+def _corners(squares: pd.DataFrame) -> NDArray[np.float64]:
+    """Return the corners of every square, shape (M, 4, 2)."""
+    low = squares[["e_min", "n_min"]].to_numpy(float)
+    size = squares["size_m"].to_numpy(float)
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=float)
+    return low[:, None, :] + unit[None] * size[:, None, None]
+
+
+def _fill(
+    axes: Axes, squares: pd.DataFrame, corners: NDArray[np.float64], colours: NDArray[np.float64]
+) -> None:
+    """Fill the squares, closed ones with the hatch of their status, and rule their edges."""
+    status = squares["status"].astype(str).to_numpy()
+    is_open = ~np.isin(status, list(_CLOSED))
+    axes.add_collection(
+        PolyCollection(list(corners[is_open]), facecolors=colours[is_open], lw=0, zorder=1)
+    )
+    for name, style in _CLOSED.items():
+        of_status = list(corners[status == name])
+        if of_status:
+            axes.add_collection(PolyCollection(of_status, linewidths=0, zorder=1, **style))
+    axes.add_collection(
+        PolyCollection(list(corners), facecolors="none", edgecolors="#505050", lw=0.6, zorder=2)
+    )
+
+
+def _ink(status: str, colour: str) -> tuple[str, str]:
+    """Return the colour of the words in a square, and the colour of the ground behind them."""
     if status in _CLOSED:
-        return _CLOSED[status], "black", "white"
-    colour = to_hex(cmap(norm(value))) if np.isfinite(value) else "#ffffff"
-    return {"facecolor": colour}, "white" if _luminance(colour) < 0.40 else "black", colour
+        return "black", "white"
+    return ("white" if _luminance(colour) < 0.40 else "black"), colour
 
 
 def _crossed(squares: pd.DataFrame, backdrop: Backdrop, size: float) -> NDArray[np.bool_]:
@@ -232,16 +261,6 @@ def _letter_width(letter: str, weight: str) -> float:
     return (width(f"|{letter}|") - width("||")) / 100
 
 
-def _rule(axes: Axes, squares: pd.DataFrame, size: float) -> None:
-    """Rule the squares' edges over the fills."""
-    for row in records(squares):
-        axes.add_patch(
-            Rectangle(
-                (row.e_min, row.n_min), size, size, fill=False, ec="#505050", lw=0.6, zorder=2
-            )
-        )
-
-
 def _outline_first(axes: Axes, squares: pd.DataFrame, first: Sequence[str], size: float) -> None:
     """Outline the squares to open first, just inside their edges so that neighbours stay apart."""
     inset = 0.035 * size
@@ -270,6 +289,7 @@ def _key(squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str]) -> lis
             sample = Patch(linewidth=0.6, **style)
             key.append(KeyEntry(sample, _CLOSED_WORDS[status]))
     blank = Patch(facecolor="none", edgecolor="none")
-    key.append(KeyEntry(blank, "large: rank (1 is best)"))
+    limit = f", to {_MOST_WRITTEN}" if squares["rank"].max() > _MOST_WRITTEN else ""
+    key.append(KeyEntry(blank, f"large: rank (1 is best{limit})"))
     key.append(KeyEntry(blank, "small: 5 to 95 % of ranks"))
     return key

@@ -132,8 +132,12 @@ def screen_spikes(
     upward = (above > snr * sd) & excess[0] & excess[1]
     downward = above < -snr * sd
     out = readings.copy()
-    out.loc[ordered.index[upward], ["used", "dropped"]] = [False, "spike: too sharp for metal"]
-    out.loc[ordered.index[downward], ["used", "dropped"]] = [False, "spike: below the lane's level"]
+    for wrong, why in (
+        (upward, "spike: too sharp for metal"),
+        (downward, "spike: below the lane's level"),
+    ):
+        out.loc[ordered.index[wrong], "used"] = False
+        out.loc[ordered.index[wrong], "dropped"] = why
     typical = float(np.median(np.concatenate(share_seen))) if share_seen else 0.0
     smallest = 2.0 * sd / typical if typical > 1e-6 else np.inf
     dropped = int(upward.sum() + downward.sum())
@@ -281,7 +285,7 @@ def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
 
 
 def condition(
-    readings: pd.DataFrame, steps: Sequence[str], detector: Detector
+    readings: pd.DataFrame, steps: Sequence[str], detector: Detector | None
 ) -> tuple[pd.DataFrame, tuple[StepRecord, ...], Noise]:
     """Run the named steps in the order given.
 
@@ -291,8 +295,8 @@ def condition(
         As loaded.
     steps : sequence of str
         Names out of :data:`STEPS`; empty leaves the signal as typed.
-    detector : Detector
-        Coil size and height, for the spike screen.
+    detector : Detector or None
+        Coil size and height, for the spike screen; the other steps do without.
 
     Returns
     -------

@@ -14,9 +14,11 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from detect.geostat import experimental_variogram
+from detect.geostat.errors import GeostatError
 from detect.geostat.model import PointModel, point_model
 from detect.geostat.variogram import Variogram
 
@@ -65,12 +67,12 @@ def usual_heading(readings: pd.DataFrame) -> float:
     return float(np.rad2deg(mean) / 2.0 % 180.0)
 
 
-def loudness(signal: np.ndarray, scale: float) -> np.ndarray:
+def loudness(signal: ArrayLike, scale: float) -> NDArray[np.float64]:
     """Return ``asinh(signal / scale)``, linear near zero and logarithmic far from it.
 
     Source: Johnson 1949, Biometrika 36 (from memory).
     """
-    return np.arcsinh(signal / scale)
+    return np.arcsinh(np.asarray(signal, dtype=float) / scale)
 
 
 def loudness_scale(signal: np.ndarray, noise_sd: float) -> float:
@@ -130,12 +132,12 @@ def signal_model(
 
     Raises
     ------
-    ValueError
-        Fewer than ten used readings.
+    GeostatError
+        Fewer than ten used readings, or what the estimator refuses.
     """
     used = readings[readings["used"]]
     if len(used) < FEWEST_READINGS:
-        raise ValueError(
+        raise GeostatError(
             f"{len(used)} usable readings are too few for a map; at least {FEWEST_READINGS} needed"
         )
     points = used[["e", "n"]].to_numpy(float)

@@ -1,6 +1,6 @@
 """Lanes packed into dives."""
 
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pandas as pd
@@ -55,7 +55,7 @@ def test_no_packing_in_this_order_takes_fewer_dives(seed, dive_day):
 
     def fits(cuts):
         edges = [0, *cuts, 9]
-        return all(minutes[a:b].sum() <= 35.0 for a, b in zip(edges, edges[1:], strict=False))
+        return all(minutes[a:b].sum() <= 35.0 for a, b in pairwise(edges))
 
     fewest = next(
         k + 1 for k in range(9) if any(fits(cuts) for cuts in combinations(range(1, 9), k))

@@ -112,10 +112,10 @@ def test_a_cut_lane_swum_back_is_swum_from_its_far_piece():
 
 
 def test_short_pieces_are_left_out_and_said():
-    lanes = plan_lanes(BOX, 1.0, bearing_deg=90.0, keep_outs=[shapely.box(-0.7, 5, 12, 7)])
+    lanes = plan_lanes(BOX, 1.0, bearing_deg=90.0, keep_outs=[shapely.box(-0.6, 5, 12, 7)])
     assert lanes["length_m"].min() >= 0.5
     assert len(lanes.attrs["notes"]) == 2
-    assert "0.30 m long at -0.9 E" in lanes.attrs["notes"][0]
+    assert "0.40 m long at -0.8 E" in lanes.attrs["notes"][0]
 
 
 def test_the_best_bearing_costs_least_of_all_degrees(heron_skerry):
@@ -135,7 +135,8 @@ def test_two_lobes_are_not_joined_across_a_wide_gap():
         [(0, 0), (30, 0), (30, 20), (22, 20), (22, 6), (8, 6), (8, 20), (0, 20)]
     )
     lanes = plan_lanes(horseshoe, 1.0, bearing_deg=90.0, overlap_m=0.5)
-    assert {"L10a", "L10b"} <= set(lanes["lane"]) or {"L05a", "L05b"} <= set(lanes["lane"])
+    assert {"L01a", "L01b"} <= set(lanes["lane"])  # from the north, where the legs are
+    assert lanes["lane"].iloc[-1] == f"L{lanes['lane'].map(rope_number).nunique()}"
     over = [line.difference(horseshoe.buffer(1.1, join_style="mitre")) for line in as_lines(lanes)]
     assert sum(line.length for line in over) == pytest.approx(0.0, abs=1e-6)
 

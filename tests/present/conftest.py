@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from types import SimpleNamespace
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -441,35 +443,27 @@ def experimental(variogram: Variogram) -> dict[str, pd.DataFrame]:
 
 
 def shown(figure: Figure) -> list[Text]:
-    """The texts of a figure that are drawn and not empty."""
-    figure.canvas.draw()
-    return [
-        text
-        for text in figure.findobj(Text)
-        if text.get_visible() and text.get_text().strip() and _is_drawn(text)
-    ]
+    """The texts that matplotlib really draws; it keeps others, such as ticks past the limits."""
+    drawn: list[Text] = []
+    draw = Text.draw
 
+    def noting(text: Text, renderer: object) -> None:
+        if text.get_visible() and text.get_text().strip():
+            drawn.append(text)
+        draw(text, renderer)
 
-def _is_drawn(text: Text) -> bool:
-    """Ticks past the limits of their axis exist but are not drawn."""
-    axes = text.axes
-    if axes is None:
-        return True
-    for labels, limits, way in (
-        (axes.get_xticklabels(which="both"), axes.get_xlim(), 0),
-        (axes.get_yticklabels(which="both"), axes.get_ylim(), 1),
-    ):
-        if text in labels:
-            return min(limits) - 1e-9 <= text.get_position()[way] <= max(limits) + 1e-9
-    return True
+    with mock.patch.object(Text, "draw", noting):
+        figure.canvas.draw()
+    return drawn
 
 
 @pytest.fixture(scope="session")
 def words() -> Callable[[Figure], list[Text]]:
-    return shown
+    """Return `shown`, remembering what each figure showed."""
+    return functools.cache(shown)
 
 
 @pytest.fixture(scope="session")
-def said() -> Callable[[Figure], str]:
+def said(words: Callable[[Figure], list[Text]]) -> Callable[[Figure], str]:
     """All a figure says, a line each."""
-    return lambda figure: "\n".join(text.get_text() for text in shown(figure))
+    return lambda figure: "\n".join(text.get_text() for text in words(figure))

@@ -11,9 +11,8 @@ from matplotlib.text import Text
 from detect.present.labels import overlapping, place_labels
 from detect.present.style import new_figure, pdf_bytes
 
-NAMES = (
-    "signal seabed pair coverage squares plan variogram cross_validation ranks search conditioning"
-).split()
+NAMES = ["signal", "seabed", "pair", "coverage", "squares", "plan"]
+NAMES += ["variogram", "cross_validation", "ranks", "search", "conditioning"]
 MAPS = NAMES[:6]
 
 Words = Callable[[Figure], list[Text]]

@@ -80,7 +80,8 @@ def test_drawing_leaves_the_settings_of_matplotlib_alone() -> None:
 
 
 def test_no_module_of_the_room_loads_pyplot() -> None:
-    names = "backdrop charts exchange maps plan_figure report slates squares traces".split()
+    names = ["backdrop", "charts", "exchange", "maps", "plan_figure"]
+    names += ["report", "slates", "squares", "traces"]
     code = "import sys; " + "".join(f"import detect.present.{name}; " for name in names)
     code += "print('matplotlib.pyplot' in sys.modules)"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -1,0 +1,20 @@
+"""What each command works out, survey in, results out; nothing here reads or writes a file."""
+
+from detect.stages.check import CheckResult, check
+from detect.stages.map import MapResult, map_signal
+from detect.stages.plan import PlanResult, plan
+from detect.stages.progress import Progress, silent
+from detect.stages.rank import RankResult, rank
+
+__all__ = [
+    "CheckResult",
+    "MapResult",
+    "PlanResult",
+    "Progress",
+    "RankResult",
+    "check",
+    "map_signal",
+    "plan",
+    "rank",
+    "silent",
+]

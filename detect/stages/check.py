@@ -1,0 +1,83 @@
+"""That evening: coverage as swum, gaps, and the lanes that close them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from detect.lanes import coverage, find_gaps, infill_lanes, widest_spacing
+from detect.stages.progress import Progress, needed, silent
+from detect.survey import Grid, Survey
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """Coverage as swum, what was missed, and the lanes that would close it."""
+
+    cover: xr.Dataset
+    gaps: pd.DataFrame
+    infill: pd.DataFrame
+    share_met: float
+    mean_pod: float
+    notes: tuple[str, ...] = ()
+
+
+def check(survey: Survey, progress: Progress = silent) -> CheckResult:
+    """Work out the probability of detection as swum, the gaps and the lanes that close them."""
+    detector = survey.settings.detector
+    grid = survey.grid()
+    readings = needed(survey.readings, "readings")
+    progress("coverage", 0, 3)
+    cover = coverage(readings, detector, grid)
+    progress("gaps", 1, 3)
+    gaps = find_gaps(cover, survey.outline, survey.keep_outs, detector.required_pod)
+    progress("infill lanes", 2, 3)
+    spacing = widest_spacing(detector)
+    notes = []
+    if len(gaps) and not spacing.reachable:
+        notes.append(
+            f"no lane, however close, meets required_pod at {detector.burial_depth_m:g} m; "
+            f"the coil meets it down to {spacing.deepest_m:.2f} m: no infill lanes are proposed"
+        )
+    infill = infill_lanes(
+        gaps if spacing.reachable else gaps.iloc[:0],
+        detector,
+        spacing.spacing_m,
+        settings_bearing(survey),
+        cover=cover,
+        outline=survey.outline,
+        keep_outs=survey.keep_outs,
+    )
+    inside = _searched(survey, grid)
+    pod = cover["pod"].to_numpy()[inside]
+    progress("coverage", 3, 3)
+    return CheckResult(
+        cover,
+        gaps,
+        infill,
+        float(np.mean(pod >= detector.required_pod)),
+        float(np.mean(pod)),
+        tuple(notes),
+    )
+
+
+def settings_bearing(survey: Survey) -> float | None:
+    """Return the bearing lanes are swum on: as set, else that of most lane metres, else None."""
+    if survey.settings.lanes.bearing_deg is not None:
+        return survey.settings.lanes.bearing_deg
+    if survey.lanes is None or survey.lanes.empty:
+        return None
+    axis = survey.lanes["bearing_deg"].mod(180.0).round(0).mod(180.0)
+    metres = survey.lanes.groupby(axis)["length_m"].sum()
+    return float(metres.index[int(metres.to_numpy().argmax())])
+
+
+def _searched(survey: Survey, grid: Grid) -> np.ndarray:
+    """Return the cells the team set out to search: the outline less keep-outs."""
+    inside = grid.inside(survey.outline)
+    for area in survey.keep_outs:
+        inside &= ~grid.inside(area.polygon)
+    return inside

@@ -1,0 +1,251 @@
+"""From readings, probes and soundings to maps with their uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy.spatial import cKDTree
+
+from detect.geostat import Kriging, Variogram
+from detect.geostat.crosscheck import CrossCheck, against_pykrige
+from detect.geostat.model import PointModel
+from detect.geostat.scores import Scores, leave_one_out_scores
+from detect.lanes import footprint
+from detect.probes import (
+    ContactModel,
+    contact_depth_model,
+    contact_model,
+    contact_probability,
+    seabed_model,
+)
+from detect.readings import (
+    Noise,
+    SignalModel,
+    StepRecord,
+    condition,
+    find_anomalies,
+    signal_model,
+)
+from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
+from detect.squares import square_layout, square_of
+from detect.stages.progress import Progress, needed, said_of_the_survey, silent
+from detect.survey import Grid, Survey
+
+#: nodes of each map that are estimated again by an independent library
+CROSSCHECK_NODES = 60
+#: without a detector's footprint, a node whose variance is this share of the sill is unsurveyed
+UNINFORMED = 0.95
+
+
+@dataclass(frozen=True)
+class MapResult:
+    """Maps with their uncertainty, the models behind them and the checks on them."""
+
+    maps: xr.Dataset
+    readings: pd.DataFrame
+    steps: tuple[StepRecord, ...]
+    noise: Noise
+    signal: SignalModel
+    contacts: ContactModel | None
+    contact_depth: PointModel | None
+    seabed: PointModel | None
+    anomalies: pd.DataFrame
+    scores: Scores
+    loud_scores: Scores
+    left_out: tuple[np.ndarray, np.ndarray]
+    crosscheck: CrossCheck
+    touched: int
+    notes: tuple[str, ...] = ()
+
+
+def surveyed_cells(
+    survey: Survey, grid: Grid, readings: pd.DataFrame, variance: np.ndarray, sill: float
+) -> np.ndarray:
+    """Return the cells where the readings speak, ``(L, K)``.
+
+    With a detector: a reference target lying on the bed there would have been heard from the
+    nearest reading. Without: the kriging variance is below 95 % of the sill.
+    """
+    if survey.settings.has_detector:
+        detector = survey.settings.detector
+        reach = max(footprint(detector, 0.0), detector.coil_diameter_m / 2.0)
+        tree = cKDTree(readings.loc[readings["used"], ["e", "n"]].to_numpy(float))
+        distance, _ = tree.query(grid.nodes, distance_upper_bound=reach)
+        return np.isfinite(distance).reshape(grid.shape)
+    return (variance < UNINFORMED * sill).reshape(grid.shape)
+
+
+def _map_pair(
+    grid: Grid, kriging: Kriging, name: str, units: str, words: str
+) -> dict[str, xr.DataArray]:
+    """Estimate a field at every node; return it with its standard deviation."""
+    estimate, variance = kriging.at(grid.nodes)
+    return {
+        name: grid.field(estimate, name, units, words),
+        f"{name}_sd": grid.field(
+            np.sqrt(variance), f"{name}_sd", units, f"kriging standard deviation of {words}"
+        ),
+    }
+
+
+def _estimator(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> SignalModel:
+    """Build the estimators of signal and loudness; say what the readings do not allow."""
+    mapping = survey.settings.mapping
+    variogram: Variogram | Literal["fit"] = (
+        "fit"
+        if mapping.variogram == "fit"
+        else Variogram.from_table(mapping.variogram.model_dump(exclude_unset=True))
+    )
+    file = survey.settings.readings.file or "readings"
+    with said_of_the_survey(file, "signal", "check the readings, or set [mapping] variogram"):
+        return signal_model(
+            conditioned,
+            noise.sd,
+            variogram=variogram,
+            measurement_sd=mapping.measurement_sd,
+            neighbours=mapping.neighbours,
+        )
+
+
+def _crosscheck(survey: Survey, model: PointModel, fields: dict[str, xr.DataArray]) -> CrossCheck:
+    """Estimate a random sample of the signal map's nodes again with PyKrige."""
+    nodes = survey.grid().nodes
+    rng = np.random.default_rng(survey.settings.ranking.seed)
+    sample = rng.choice(len(nodes), min(CROSSCHECK_NODES, len(nodes)), replace=False)
+    return against_pykrige(
+        model.points,
+        model.values,
+        model.variogram,
+        nodes[sample],
+        fields["signal"].to_numpy().ravel()[sample],
+        fields["signal_sd"].to_numpy().ravel()[sample] ** 2,
+        measurement_sd=model.errors,
+        neighbours=survey.settings.mapping.neighbours,
+        repeats=model.repeats,
+    )
+
+
+def _contact_fields(
+    grid: Grid, contacts: ContactModel | None
+) -> tuple[dict[str, xr.DataArray], int]:
+    """Map contact probability; also return how many nodes were held to [0, 1]."""
+    if contacts is None:
+        return {}, 0
+    probability, sd, touched = contact_probability(contacts, grid.nodes)
+    name, words = "contact_probability", "probability of contact within probe length"
+    return {
+        name: grid.field(probability, name, "1", words),
+        f"{name}_sd": grid.field(sd, f"{name}_sd", "1", f"kriging standard deviation of {words}"),
+    }, touched
+
+
+def _anomalies(
+    survey: Survey,
+    signal: xr.DataArray,
+    surveyed: np.ndarray,
+    conditioned: pd.DataFrame,
+    noise: Noise,
+) -> pd.DataFrame:
+    """Pick the anomalies and name the square each lies in."""
+    if not survey.settings.has_detector:
+        return pd.DataFrame(columns=ANOMALY_COLUMNS)
+    origin = survey.squares_origin
+    layout = square_layout(survey.outline, survey.settings.squares, origin, survey.keep_outs)
+    found = find_anomalies(signal, surveyed, conditioned, survey.settings.detector, noise.sd)
+    e, n = found["e"].to_numpy(float), found["n"].to_numpy(float)
+    return found.assign(square=square_of(layout, e, n, origin))
+
+
+def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
+    """Return what a reader of the maps must know besides."""
+    notes = []
+    clipped = int(conditioned["at_full_scale"].sum())
+    if clipped:
+        notes.append(f"{clipped} readings at full scale: the true signal there is at least that")
+    if not survey.settings.has_detector:
+        notes.append("no [detector] section: anomalies are not picked and POD is not known")
+    return tuple(notes)
+
+
+def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
+    """Condition the readings and estimate every map with its standard deviation.
+
+    Raises
+    ------
+    SurveyError
+        No readings, too few of them, or a model they cannot be kriged with.
+    """
+    settings = survey.settings
+    grid = survey.grid()
+    unit = settings.detector.signal_unit if settings.has_detector else ""
+    readings = needed(survey.readings, "readings")
+
+    progress("conditioning", 0, 6)
+    steps_named = settings.mapping.conditioning
+    # only the spike screen needs to know the coil; asking for it without one names the section
+    coil = settings.detector if settings.has_detector or "spikes" in steps_named else None
+    conditioned, steps, noise = condition(readings, steps_named, coil)
+
+    progress("variogram", 1, 6)
+    signal = _estimator(survey, conditioned, noise)
+
+    progress("signal map", 2, 6)
+    with said_of_the_survey("survey.toml", "mapping.variogram", 'set variogram = "fit"'):
+        fields = _map_pair(grid, signal.model.kriging, "signal", unit, "conditioned signal")
+        fields |= _map_pair(
+            grid, signal.loudness.kriging, "loudness", "1", "loudness, asinh(signal / noise)"
+        )
+    surveyed = surveyed_cells(
+        survey,
+        grid,
+        conditioned,
+        fields["signal_sd"].to_numpy() ** 2,
+        signal.model.variogram.sill,
+    )
+    fields["surveyed"] = grid.field(surveyed, "surveyed", "1", "readings reach this cell")
+
+    progress("checks", 3, 6)
+    scores = leave_one_out_scores(signal.model.values, *signal.model.kriging.leave_one_out())
+    left_out = signal.loudness.kriging.leave_one_out()
+    loud_scores = leave_one_out_scores(signal.loudness.values, *left_out)
+    crosscheck = _crosscheck(survey, signal.model, fields)
+
+    progress("probes and seabed", 4, 6)
+    with said_of_the_survey(settings.probes.file or "probes", None, "check the probe table"):
+        contacts = contact_model(survey.probes)
+        contact_depth = contact_depth_model(survey.probes)
+        contact_fields, touched = _contact_fields(grid, contacts)
+        fields |= contact_fields
+        if contact_depth is not None:
+            words = "depth of contact below the bed"
+            fields |= _map_pair(grid, contact_depth.kriging, "contact_depth", "m", words)
+    with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
+        seabed = seabed_model(survey.seabed)
+        if seabed is not None:
+            words = "depth of the bed below the water level"
+            fields |= _map_pair(grid, seabed.kriging, "seabed", "m", words)
+
+    progress("anomalies", 5, 6)
+    anomalies = _anomalies(survey, fields["signal"], surveyed, conditioned, noise)
+    progress("maps", 6, 6)
+    return MapResult(
+        xr.Dataset(fields),
+        conditioned,
+        steps,
+        noise,
+        signal,
+        contacts,
+        contact_depth,
+        seabed,
+        anomalies,
+        scores,
+        loud_scores,
+        left_out,
+        crosscheck,
+        touched,
+        _notes(survey, conditioned),
+    )

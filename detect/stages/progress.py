@@ -1,0 +1,43 @@
+"""What a job tells whoever waits for it, and the tables a stage cannot do without."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import pandas as pd
+
+from detect.geostat.errors import GeostatError
+from detect.survey import Problem, SurveyError
+
+#: told what is being done, and how far it is
+Progress = Callable[[str, int, int], None]
+
+
+def silent(stage: str, done: int, total: int) -> None:
+    """Report no progress."""
+
+
+def needed(table: pd.DataFrame | None, name: str) -> pd.DataFrame:
+    """Return a table, or raise the `SurveyError` that says which file is not named."""
+    if table is None:
+        raise SurveyError(
+            [
+                Problem(
+                    "survey.toml",
+                    f"this command needs {name} and no table is named",
+                    f'write file = "{name}.csv" under [{name}]',
+                    column=f"{name}.file",
+                )
+            ]
+        )
+    return table
+
+
+@contextmanager
+def said_of_the_survey(file: str, column: str | None, remedy: str) -> Iterator[None]:
+    """Turn what the estimator refuses into a problem of the survey that can be mended."""
+    try:
+        yield
+    except GeostatError as error:
+        raise SurveyError([Problem(file, str(error), remedy, column=column)]) from error

@@ -1,0 +1,170 @@
+"""Maps: units, unsurveyed ground that never looks empty, contours, coverage."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import xarray as xr
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from shapely import MultiPolygon, Polygon
+
+from detect.present.backdrop import Backdrop, polygon_path
+from detect.present.maps import draw_coverage, draw_field
+from detect.present.panel import field_label, hatch_unsurveyed
+from detect.present.style import UNSURVEYED_HATCH, new_figure
+
+Said = Callable[[Figure], str]
+
+
+def hatched(figure: Figure, hatch: str = UNSURVEYED_HATCH) -> list[PathPatch]:
+    return [p for p in figure.axes[0].patches if p.get_hatch() == hatch]  # type: ignore[misc]
+
+
+def area(patch: PathPatch) -> float:
+    """Area inside a compound path by the shoelace formula; holes run the other way."""
+    total = 0.0
+    for ring in patch.get_path().to_polygons(closed_only=True):
+        x, y = ring[:, 0], ring[:, 1]
+        total += 0.5 * float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]))
+    return abs(total)
+
+
+def test_a_map_says_quantity_and_unit(figures: dict[str, Figure], said: Said) -> None:
+    assert "signal (mV)" in said(figures["signal"])
+    assert "depth of the bed below the water level (m)" in said(figures["seabed"])
+    assert "probability of detection (0 to 1)" in said(figures["coverage"])
+    pair = said(figures["pair"])
+    assert "depth of first contact below the bed (m)" in pair
+    assert "standard deviation of contact depth (m)" in pair
+
+
+def test_unsurveyed_ground_is_hatched_cell_by_cell_and_in_the_key(
+    figures: dict[str, Figure], fields: xr.Dataset, said: Said
+) -> None:
+    (patch,) = hatched(figures["signal"])
+    cells = int((~fields["surveyed"].to_numpy()).sum())
+    assert cells > 100
+    assert area(patch) == pytest.approx(cells * 0.25**2)
+    assert "not surveyed" in said(figures["signal"])
+
+
+def test_ground_without_an_estimate_is_unsurveyed_too(
+    backdrop: Backdrop, fields: xr.Dataset
+) -> None:
+    holed = fields["seabed"].copy()
+    holed[10:14, 20:30] = np.nan
+    (patch,) = hatched(draw_field(holed, backdrop, title="holed"))
+    assert area(patch) == pytest.approx(4 * 10 * 0.25**2)
+
+
+def test_a_hole_in_the_hatching_stays_open() -> None:
+    mask = np.ones((5, 5), dtype=bool)
+    mask[2, 2] = False
+    field = xr.DataArray(np.zeros((5, 5)), coords={"n": np.arange(5.0), "e": np.arange(5.0)})
+    axes = new_figure(2, 2).add_axes((0, 0, 1, 1))
+    hatch_unsurveyed(axes, field.transpose("n", "e"), mask)
+    assert area(axes.patches[0]) == pytest.approx(24.0)  # type: ignore[arg-type]
+
+
+def test_a_fully_surveyed_map_has_no_hatching(figures: dict[str, Figure], said: Said) -> None:
+    assert hatched(figures["seabed"]) == []
+    assert "not surveyed" not in said(figures["seabed"])
+
+
+def test_contours_carry_their_values_and_the_key_their_step(
+    figures: dict[str, Figure], said: Said
+) -> None:
+    lines = said(figures["seabed"]).splitlines()
+    assert "contour, every 0.4 m" in lines
+    for level in ("7.6", "8.4", "9.2"):
+        assert level in lines
+
+
+def test_squares_are_named_by_letters_on_top_and_numbers_at_the_side(
+    figures: dict[str, Figure], said: Said
+) -> None:
+    lines = said(figures["signal"]).splitlines()
+    assert set("ABCDEFGHIJKLMNO") <= set(lines)
+    assert {str(i) for i in range(1, 11)} <= set(lines)
+
+
+def test_each_contact_has_its_shape_and_its_line_in_the_key(
+    backdrop: Backdrop, fields: xr.Dataset, said: Said
+) -> None:
+    figure = draw_field(fields["contact_depth"], backdrop, title="t", show=("probes",))
+    lines = said(figure).splitlines()
+    assert backdrop.probes is not None
+    for kind in set(backdrop.probes["contact"]) - {"none"}:
+        assert f"probe, {kind}" in lines
+    assert "probe, no contact" in lines
+    shapes = {line.get_marker() for line in figure.axes[0].lines}
+    assert len(shapes) == backdrop.probes["contact"].nunique()
+
+
+def test_keep_outs_are_hatched_and_named(figures: dict[str, Figure], said: Said) -> None:
+    assert len(hatched(figures["plan"], "xxx")) == 1
+    assert "mooring block" in said(figures["plan"])
+
+
+def test_coverage_shows_gaps_infill_and_the_level_required(
+    figures: dict[str, Figure], said: Said
+) -> None:
+    lines = said(figures["coverage"]).splitlines()
+    for wanted in ("G01", "G02", "required, 0.9", "gap, numbered", "infill lane", "0.9"):
+        assert wanted in lines, wanted
+
+
+def test_a_site_without_anything_but_an_outline_can_be_drawn(
+    backdrop: Backdrop, fields: xr.Dataset, said: Said
+) -> None:
+    bare = Backdrop(frame=replace(backdrop.frame, baseline=None), outline=backdrop.outline)
+    flat = fields["pod"] * 0 + 0.5
+    text = said(draw_coverage(flat.rename("pod"), bare, required_pod=0.9))
+    assert "lane" not in text.splitlines()
+    assert "site outline" in text
+
+
+@pytest.mark.parametrize("low", [-40.0, 0.0, 3.0])
+def test_the_stretched_scale_keeps_its_ticks_apart(
+    backdrop: Backdrop, fields: xr.Dataset, low: float
+) -> None:
+    field = fields["signal"].copy(
+        data=np.linspace(low, 950, fields["signal"].size).reshape(88, 128)
+    )
+    bar = draw_field(field, backdrop, title="t", norm="power").axes[1]
+    bar.figure.canvas.draw()
+    boxes = [t.get_window_extent() for t in bar.get_xticklabels() if t.get_text()]
+    assert len(boxes) >= 3
+    assert all(a.x1 < b.x0 for a, b in itertools.pairwise(boxes))
+
+
+def test_labels_of_fields() -> None:
+    field = xr.DataArray(0.0, name="signal", attrs={"units": "mV", "long_name": "signal"})
+    assert field_label(field) == "signal (mV)"
+    pod = xr.DataArray(0.0, name="pod", attrs={"units": "1", "long_name": "chance of detection"})
+    assert field_label(pod) == "chance of detection (0 to 1)"
+    ratio = xr.DataArray(0.0, name="loudness", attrs={"units": "1", "long_name": "loudness"})
+    assert field_label(ratio) == "loudness"
+
+
+@pytest.mark.parametrize(
+    "hole", [[(1, 1), (1, 3), (3, 3), (3, 1)], [(1, 1), (3, 1), (3, 3), (1, 3)]]
+)
+def test_holes_stay_open_whichever_way_they_run(hole: list[tuple[int, int]]) -> None:
+    ring = Polygon([(0, 0), (4, 0), (4, 4), (0, 4)], [hole])
+    figure = new_figure(1, 1)
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set(xlim=(0, 8), ylim=(0, 8))
+    axes.axis("off")
+    both = MultiPolygon([ring, Polygon([(6, 0), (7, 0), (7, 1)])])
+    axes.add_patch(PathPatch(polygon_path(both), facecolor="black"))
+    figure.canvas.draw()
+    pixels = np.asarray(figure.canvas.buffer_rgba())[::-1, :, 0]  # type: ignore[attr-defined]
+    step = len(pixels) / 8
+    assert pixels[int(0.5 * step), int(2 * step)] == 0
+    assert pixels[int(2 * step), int(2 * step)] == 255
