@@ -16,6 +16,8 @@ from detect import __version__
 from detect.survey.errors import SurveyError
 
 if TYPE_CHECKING:
+    from tqdm import tqdm
+
     from detect.job import JobReport
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -57,28 +59,33 @@ class Commands(click.Group):
 
 
 class ProgressBar:
-    """A bar on stderr that follows the stages of a job."""
+    """A bar on stderr that follows the stages of a job; not shown within the first second."""
 
     def __init__(self, quiet: bool) -> None:
-        from tqdm import tqdm
-
-        self._bar = tqdm(
-            total=1.0,
-            disable=quiet,
-            file=sys.stderr,
-            leave=False,
-            bar_format="{desc:<28}{percentage:3.0f}%|{bar:30}| {elapsed}",
-        )
+        self._quiet = quiet
+        self._bar: tqdm | None = None
 
     def __call__(self, stage: str, done: int, total: int) -> None:
         """Show the stage and how far it is."""
+        if self._bar is None:
+            from tqdm import tqdm
+
+            self._bar = tqdm(
+                total=1.0,
+                disable=self._quiet,
+                file=sys.stderr,
+                leave=False,
+                delay=1.0,
+                bar_format="{desc:<28}{percentage:3.0f}%|{bar:30}| {elapsed}",
+            )
         self._bar.set_description_str(stage, refresh=False)
         self._bar.n = done / max(total, 1)
         self._bar.refresh()
 
     def close(self) -> None:
         """Take the bar off the screen."""
-        self._bar.close()
+        if self._bar is not None:
+            self._bar.close()
 
 
 def shared_options(command: F) -> F:

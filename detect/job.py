@@ -73,7 +73,7 @@ def new_survey(folder: Path) -> list[str]:
             [Problem(str(folder), "exists already and is left as it is", "choose a new name")]
         )
     files = new_survey_files()
-    with output_folder(folder, folder / "none", marked=False) as fresh:
+    with output_folder(folder, None, marked=False) as fresh:
         for name, text in files.items():
             (fresh / name).write_text(text, encoding="utf-8")
     return list(files)

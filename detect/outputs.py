@@ -24,23 +24,24 @@ MARKER = ".detect-output"
 DECIMALS = {"_m": 3, "_m2": 3, "_m3": 3, "_h": 2, "_deg": 1, "minutes": 1}
 
 
-def check_target(target: Path, survey_folder: Path) -> None:
+def check_target(target: Path, survey_folder: Path | None) -> None:
     """Refuse an output folder that would touch the survey or replace something else's files.
 
     Parameters
     ----------
     target : Path
         Where the output is to go.
-    survey_folder : Path
-        The survey, which is never changed.
+    survey_folder : Path or None
+        The survey, which is never changed; None when there is none yet.
 
     Raises
     ------
     SurveyError
         ``target`` is, holds or lies in the survey folder, or holds files that are not ours.
     """
-    out, survey = target.resolve(), survey_folder.resolve()
-    if out == survey or out in survey.parents or survey in out.parents:
+    out = target.resolve()
+    survey = survey_folder.resolve() if survey_folder is not None else None
+    if survey and (out == survey or out in survey.parents or survey in out.parents):
         raise SurveyError(
             [
                 Problem(
@@ -65,15 +66,17 @@ def check_target(target: Path, survey_folder: Path) -> None:
 
 
 @contextmanager
-def output_folder(target: Path, survey_folder: Path, *, marked: bool = True) -> Iterator[Path]:
+def output_folder(
+    target: Path, survey_folder: Path | None, *, marked: bool = True
+) -> Iterator[Path]:
     """Give a fresh folder to write in; put it in the target's place when all went well.
 
     Parameters
     ----------
     target : Path
         Where the output is to stand.
-    survey_folder : Path
-        The survey the output is about.
+    survey_folder : Path or None
+        The survey the output is about; None when there is none yet.
     marked : bool
         Mark the folder as ours to replace; a new survey is not.
 

@@ -55,9 +55,10 @@ def quality(readings: pd.DataFrame) -> dict[str, float]:
     """Return the figures every step is judged by (signal units)."""
     noise = estimate_noise(readings)
     levels = track_levels(readings, noise.sd if np.isfinite(noise.sd) else 0.0)
+    spread = float(levels.std(ddof=1)) if len(levels) > 1 else 0.0
     return {
         "noise_sd": noise.sd,
-        "level_spread": float(levels.std(ddof=1)) if len(levels) > 1 else 0.0,
+        "level_spread": round(spread, 9),
         "repeat_sd": noise.repeat_sd,
     }
 

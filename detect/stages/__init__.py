@@ -1,9 +1,9 @@
 """What each command works out, survey in, results out; nothing here reads or writes a file."""
 
 from detect.stages.check import CheckResult, check
+from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult, map_signal
 from detect.stages.plan import PlanResult, plan
-from detect.stages.progress import Progress, silent
 from detect.stages.rank import RankResult, rank
 
 __all__ = [

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from detect.lanes import coverage, find_gaps, infill_lanes, widest_spacing
-from detect.stages.progress import Progress, needed, silent
+from detect.lanes import coverage, covered_share, find_gaps, infill_lanes, widest_spacing
+from detect.stages.common import Progress, needed, silent, turn_cost_m
 from detect.survey import Grid, Survey
 
 
@@ -50,15 +50,17 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         cover=cover,
         outline=survey.outline,
         keep_outs=survey.keep_outs,
+        turn_cost_m=turn_cost_m(survey),
     )
     inside = _searched(survey, grid)
     pod = cover["pod"].to_numpy()[inside]
+    notes += infill.attrs.get("notes", ())
     progress("coverage", 3, 3)
     return CheckResult(
         cover,
         gaps,
         infill,
-        float(np.mean(pod >= detector.required_pod)),
+        covered_share(cover, survey.outline, survey.keep_outs, detector.required_pod),
         float(np.mean(pod)),
         tuple(notes),
     )

@@ -32,7 +32,7 @@ from detect.readings import (
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
-from detect.stages.progress import Progress, needed, said_of_the_survey, silent
+from detect.stages.common import Progress, needed, said_of_the_survey, silent
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
@@ -203,8 +203,8 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
         survey,
         grid,
         conditioned,
-        fields["signal_sd"].to_numpy() ** 2,
-        signal.model.variogram.sill,
+        fields["loudness_sd"].to_numpy() ** 2,
+        signal.loudness.variogram.sill,
     )
     fields["surveyed"] = grid.field(surveyed, "surveyed", "1", "readings reach this cell")
 

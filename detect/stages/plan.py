@@ -17,7 +17,7 @@ from detect.lanes import (
     spacing_table,
     widest_spacing,
 )
-from detect.stages.progress import Progress, silent
+from detect.stages.common import Progress, silent, turn_cost_m
 from detect.survey import Problem, Survey, SurveyError
 
 
@@ -78,7 +78,10 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         bearing_deg=settings.lanes.bearing_deg,
         overlap_m=settings.area.overlap_m,
         keep_outs=keep_outs,
+        turn_cost_m=turn_cost_m(survey),
     )
+    notes += lanes.attrs.get("notes", ())
+    used = float(lanes.attrs.get("spacing_m", used))
     progress("dives and kit", 2, 4)
     packed = pack_dives(lanes, dives, survey.frame)
     stations = probe_stations(

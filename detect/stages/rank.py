@@ -17,8 +17,8 @@ from detect.squares import (
     rank_squares,
     square_layout,
 )
+from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult
-from detect.stages.progress import Progress, silent
 from detect.survey import Survey
 
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 import pandas as pd
 
 from detect.geostat.errors import GeostatError
-from detect.survey import Problem, SurveyError
+from detect.survey import Problem, Survey, SurveyError
 
 #: told what is being done, and how far it is
 Progress = Callable[[str, int, int], None]
@@ -41,3 +41,11 @@ def said_of_the_survey(file: str, column: str | None, remedy: str) -> Iterator[N
         yield
     except GeostatError as error:
         raise SurveyError([Problem(file, str(error), remedy, column=column)]) from error
+
+
+def turn_cost_m(survey: Survey) -> float:
+    """Return the metres that could be swum while turning; 6 m where no dives are described."""
+    if not survey.settings.has_dives:
+        return 6.0
+    dives = survey.settings.dives
+    return dives.turn_min * dives.swim_speed_m_per_min
