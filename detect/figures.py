@@ -33,6 +33,8 @@ MAPS = {
     "contact_depth": ("Depth of contact below the bed", "linear"),
     "seabed": ("Seabed: depth below the water level", "linear"),
 }
+#: pictures that are read on the screen, not hung up: no vector PDF of them
+CHARTS = frozenset({"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"})
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6}
 

@@ -8,8 +8,8 @@
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
 - :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations`: the dives, the
   kit, the probe stations;
-- :mod:`detect.lanes.coverage`, :mod:`detect.lanes.gaps`, :mod:`detect.lanes.infill`: what was
-  looked at, what was missed, what to swim again.
+- :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
+  :mod:`detect.lanes.infill`: what was looked at, what was missed, what to swim again.
 
 The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.

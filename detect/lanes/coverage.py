@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 
 from detect.lanes.field import FloatArray
 from detect.lanes.footprint import Look
 from detect.lanes.lateral import PassTable, pass_table
+from detect.lanes.nearest import nearest_reading
 
 if TYPE_CHECKING:
     from detect.survey.grid import Grid
@@ -24,8 +24,6 @@ Cells = NDArray[np.int64]
 
 # Cells handled at a time: bounds the memory beside the grid itself to some tens of megabytes.
 _BLOCK = 200_000
-# A track is straight if it stays this share of a reach from a line.
-_STRAIGHT = 1e-4
 _CERTAIN = 1.0 - 1e-15
 
 
@@ -101,7 +99,7 @@ def coverage(
         places = np.column_stack([e[rows], n[rows]])
         sin, cos = np.sin(heading[rows]), np.cos(heading[rows])
         ahead, astern = _unbroken(places, sin, cos, listened_m)
-        nearest_to = nearest_reading(places, tally.reach_m)
+        nearest_to = nearest_reading(places, heading[rows], tally.reach_m)
         for cells in tally.cells_near(places):
             cell_e, cell_n = tally.positions(cells)
             nearest = nearest_to(cell_e, cell_n)
@@ -207,54 +205,6 @@ def _unbroken(
             ahead[here] |= close & (forward > 0.0)
             astern[here] |= close & (forward < 0.0)
     return ahead, astern
-
-
-def nearest_reading(
-    places: FloatArray, reach_m: float
-) -> Callable[[FloatArray, FloatArray], NDArray[np.int64]]:
-    """Return a function that finds the nearest of the places to each of many cells.
-
-    Parameters
-    ----------
-    places : ndarray, shape (N, 2)
-        Readings of one track, m.
-    reach_m : float
-        Farther than this nothing needs finding.
-
-    Returns
-    -------
-    callable
-        From cell coordinates e, n to indices of places; N where none lies within reach (it may
-        also name one a little farther off).
-
-    Notes
-    -----
-    On a lane swum along a tape all readings lie on one straight line, and the nearest is the
-    nearest along it: a search in a sorted list, several times faster than the tree of cells
-    in the plane that a wandering track needs.
-    """
-    ends = places[np.argmax(np.hypot(*(places - places[0]).T))] - places[0]
-    length = float(np.hypot(*ends))
-    if length > 0.0:
-        sin, cos = ends / length
-        along = (places - places[0]) @ np.array([sin, cos])
-        off = (places - places[0]) @ np.array([cos, -sin])
-        if float(np.ptp(off)) < _STRAIGHT * reach_m:
-            order = np.argsort(along, kind="stable")
-            borders = 0.5 * (along[order][1:] + along[order][:-1])
-            e0, n0 = places[0]
-
-            def on_line(e: FloatArray, n: FloatArray) -> NDArray[np.int64]:
-                return order[np.searchsorted(borders, (e - e0) * sin + (n - n0) * cos)]
-
-            return on_line
-    tree = cKDTree(places)
-
-    def in_plane(e: FloatArray, n: FloatArray) -> NDArray[np.int64]:
-        cells = np.column_stack([e, n])
-        return tree.query(cells, distance_upper_bound=reach_m, workers=-1)[1]
-
-    return in_plane
 
 
 class _Tally:

@@ -86,8 +86,7 @@ class Look:
         included; what the diver hears at best is therefore the running maximum.
         """
         rho = np.abs(np.asarray(rho_m, dtype=float))
-        peak_rho, peak = self._peak
-        return np.where(rho <= peak_rho, peak, self.ratio(np.maximum(rho, peak_rho)))
+        return self.ratio(np.maximum(rho, self._peak[0]))
 
     @cached_property
     def _peak(self) -> tuple[float, float]:

@@ -73,8 +73,7 @@ def infill_lanes(
     cover : xarray.Dataset, optional
         What has been swum. With it, the infill is laid in rounds: its lanes are added to the
         coverage as if swum end to end, the gaps that remain (by the same tolerance as in
-        `find_gaps`) get lanes of their own, and a lane not needed in the end is dropped.
-        Without it, one round over the gaps as given.
+        `find_gaps`) get lanes of their own. Without it, one round over the gaps as given.
     outline : shapely.Polygon, optional
         The site; needed with ``cover``.
     keep_outs : iterable
@@ -141,7 +140,6 @@ def infill_lanes(
     hazard = -np.log1p(-np.minimum(swum, 1.0 - 1e-15))
     enough = -np.log1p(-max(required - TOLERANCE, 0.0))
     lanes: list[_Infill] = []
-    effects: list[_Effect] = []
     left = gaps
     for _ in range(_ROUNDS):
         for shape in shapely.from_wkt(left["outline_wkt"].to_numpy(dtype=object)):
@@ -154,14 +152,12 @@ def infill_lanes(
             for cells, more in added:
                 hazard[cells] += more
             lanes.extend(option.lanes)
-            effects.extend(added)
         pod = np.ones(cover["pod"].shape)
         pod[row, column] = np.where(hazard >= enough - _SAME, 1.0, -np.expm1(-hazard))
         left = find_gaps(cover.assign(pod=cover["pod"].copy(data=pod)), outline, polygons, required)
         if left.empty:
             break
     remaining = float(left["area_m2"].sum())
-    lanes = _needed(lanes, effects, hazard, np.minimum(hazard, enough))
     note = (
         f"{remaining:.2f} m² stay below POD {required:g} even with every infill lane swum, "
         "beside keep-outs where no lane can run"
@@ -288,20 +284,6 @@ def _parent(shape: BaseGeometry, parents: dict[str, BaseGeometry]) -> str:
     """Return the gap that a leftover lies in."""
     spot = shapely.point_on_surface(shape)
     return min(parents, key=lambda gap: float(shapely.distance(parents[gap], spot)))
-
-
-def _needed(
-    lanes: list[_Infill], effects: list[_Effect], hazard: FloatArray, wanted: FloatArray
-) -> list[_Infill]:
-    """Return the lanes without those that later ones made idle, the longest dropped first."""
-    hazard = hazard.copy()
-    kept = set(range(len(lanes)))
-    for k in sorted(kept, key=lambda k: (-lanes[k].length_m, k)):
-        cells, added = effects[k]
-        if np.all(hazard[cells] - added >= wanted[cells] - 1e-9):
-            hazard[cells] -= added
-            kept.remove(k)
-    return [lanes[k] for k in sorted(kept)]
 
 
 def _as_frame(lanes: list[_Infill], remaining: float, note: str) -> pd.DataFrame:

@@ -15,8 +15,8 @@ from detect.lanes import (
     planned_coverage,
     widest_spacing,
 )
-from detect.lanes.coverage import nearest_reading
 from detect.lanes.footprint import Look
+from detect.lanes.nearest import nearest_reading
 from detect.survey.grid import Grid
 
 
@@ -172,14 +172,38 @@ def test_nothing_swum_and_positions_missing(coil):
 
 
 def test_fast_and_plain_search_for_the_nearest_reading_agree():
-    """A straight track is searched as a sorted list; the tree in the plane is the plain way."""
+    """A straight track is searched as a sorted list; every distance compared is the plain way."""
     rng = np.random.default_rng(2)
     s = rng.permutation(np.cumsum(rng.uniform(0.01, 0.4, 300)))
     straight = np.column_stack([s * 0.6, s * 0.8])
+    heading = np.full(300, np.arctan2(0.6, 0.8))
     cells = rng.uniform(-1, 40, (5000, 2))
-    fast = nearest_reading(straight, 1000.0)(*cells.T)
+    fast = nearest_reading(straight, heading, 1000.0)(*cells.T)
     plain = np.argmin(np.hypot(*(cells[:, None] - straight[None]).transpose(2, 0, 1)), axis=1)
     np.testing.assert_array_equal(fast, plain)
+
+
+@pytest.mark.parametrize("shape", ["bent", "bent and swum back", "out and back", "circle"])
+def test_nearest_on_tracks_of_other_shapes(shape):
+    """A bend is followed to within 2 cm (a millimetre on average); a track that turns, exactly."""
+    s = np.arange(0.0, 12.0, 0.05)
+    e, n = 0.3 * np.sin(0.8 * s), s
+    if shape == "bent and swum back":
+        e, n = e[::-1], n[::-1]
+    elif shape == "out and back":
+        e, n = np.r_[e, e[::-1] + 1.0], np.r_[n, n[::-1]]
+    elif shape == "circle":
+        e, n = 2 * np.cos(s / 2), 2 * np.sin(s / 2)
+    heading = np.arctan2(np.gradient(e), np.gradient(n))
+    rng = np.random.default_rng(3)
+    cells = np.column_stack([rng.choice(e, 4000), rng.choice(n, 4000)])
+    cells += rng.uniform(-0.8, 0.8, cells.shape)
+    places = np.column_stack([e, n])
+    distances = np.hypot(*(cells[:, None] - places[None]).transpose(2, 0, 1))
+    found = nearest_reading(places, heading, 5.0)(*cells.T)
+    more = distances[np.arange(4000), found] - distances.min(axis=1)
+    assert more.max() < (0.02 if shape.startswith("bent") else 1e-12)
+    assert np.mean(more) < 1e-3
 
 
 def test_progress_is_told_track_by_track(coil, swum):
