@@ -39,8 +39,10 @@ CHARTS = frozenset({"spacing", "variogram", "cross_validation", "conditioning", 
 CONTOURED = {"seabed": 10, "contact_depth": 6}
 
 
-def backdrop(survey: Survey, lanes: pd.DataFrame | None = None) -> Backdrop:
-    """Return what every map of this survey is drawn over; planned lanes in place of its own."""
+def backdrop(
+    survey: Survey, lanes: pd.DataFrame | None = None, anomalies: pd.DataFrame | None = None
+) -> Backdrop:
+    """Return what a map of this survey is drawn over; planned lanes in place of its own."""
     return Backdrop(
         frame=survey.frame,
         outline=survey.outline,
@@ -48,6 +50,7 @@ def backdrop(survey: Survey, lanes: pd.DataFrame | None = None) -> Backdrop:
         lanes=survey.lanes if lanes is None else lanes,
         readings=survey.readings,
         probes=survey.probes,
+        anomalies=anomalies,
         grid=survey.grid(),
         squares=square_layout(
             survey.outline, survey.settings.squares, survey.squares_origin, survey.keep_outs
@@ -105,7 +108,7 @@ def check_figures(survey: Survey, result: CheckResult) -> Figures:
 
 def map_figures(survey: Survey, result: MapResult) -> Figures:
     """Return a figure a map (with its standard deviation), and the analyst's charts."""
-    behind = backdrop(survey)
+    behind = backdrop(survey, anomalies=result.anomalies)
     unit = result.maps["signal"].attrs["units"]
     figures: Figures = {}
     for name, (title, norm) in MAPS.items():
@@ -137,7 +140,7 @@ def map_figures(survey: Survey, result: MapResult) -> Figures:
         notes=fit.notes if fit else ("given in survey.toml",),
     )
     figures["cross_validation"] = draw_cross_validation(
-        result.signal.loudness.values, *result.left_out, unit="loudness"
+        result.signal.loudness.values, *result.left_out, quantity="loudness"
     )
     figures["conditioning"] = draw_conditioning(result.readings, unit=unit)
     return figures

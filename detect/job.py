@@ -12,13 +12,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import xarray as xr
 from matplotlib.figure import Figure
 
 from detect import __version__, figures, stages, summaries
 from detect.outputs import check_target, output_folder, plain, write_json, write_table
-from detect.present.exchange import gis_layers, write_maps
+from detect.present.exchange import as_cf, gis_layers
 from detect.present.report import render_report
 from detect.present.slates import slate_pages, slates_pdf_bytes
+from detect.present.style import pdf_bytes, png_bytes
 from detect.report_context import report_context
 from detect.stages import CheckResult, MapResult, PlanResult, Progress, RankResult, silent
 from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
@@ -35,7 +37,6 @@ LIBRARIES = (
     "shapely",
     "pyproj",
 )
-DOTS_PER_INCH = 150
 
 
 @dataclass(frozen=True)
@@ -82,12 +83,15 @@ def new_survey(folder: Path) -> list[str]:
 def save_figures(pictures: dict[str, Figure], folder: Path) -> None:
     """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
     for name, figure in pictures.items():
-        # quick compression: the files are a tenth larger and written in a third of the time
-        figure.savefig(
-            folder / f"{name}.png", dpi=DOTS_PER_INCH, pil_kwargs={"compress_level": 2}
-        )
+        (folder / f"{name}.png").write_bytes(png_bytes(figure))
         if name not in figures.CHARTS:
-            figure.savefig(folder / f"{name}.pdf", dpi=DOTS_PER_INCH)
+            (folder / f"{name}.pdf").write_bytes(pdf_bytes(figure))
+
+
+def save_maps(maps: xr.Dataset, survey: Survey, what: str, path: Path) -> None:
+    """Save maps as a CF-1.11 NetCDF file."""
+    title = f"{survey.settings.site.name}: {what}"
+    as_cf(maps, survey.frame, title).to_netcdf(path, engine="h5netcdf")
 
 
 def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, Any]:
@@ -110,9 +114,7 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
 
 def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, Any]:
     """Write what `detect check` leaves; return its summary."""
-    write_maps(
-        result.cover, survey.frame, f"{survey.settings.site.name}: coverage", folder / "coverage.nc"
-    )
+    save_maps(result.cover, survey, "coverage", folder / "coverage.nc")
     write_table(result.gaps, folder / "gaps.csv")
     write_table(result.infill, folder / "infill_lanes.csv")
     save_figures(figures.check_figures(survey, result), folder)
@@ -123,7 +125,7 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
 
 def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]:
     """Write what `detect map` leaves; return its summary."""
-    write_maps(result.maps, survey.frame, f"{survey.settings.site.name}: maps", folder / "maps.nc")
+    save_maps(result.maps, survey, "maps", folder / "maps.nc")
     write_table(result.anomalies, folder / "anomalies.csv")
     save_figures(figures.map_figures(survey, result), folder)
     summary = summaries.map_summary(survey, result)

@@ -9,6 +9,7 @@ import numpy as np
 
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
+from detect.lanes import reading_interval
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
@@ -59,6 +60,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "divers_a_dive": dives.divers,
         "bottom_time_min": dives.bottom_time_min,
         "lanes_split": int(result.dives.loc[result.dives["split"].astype(bool), "lane"].nunique()),
+        "reading_interval_m": reading_interval(detector, result.used_spacing_m),
         "probe_stations": len(result.stations),
         "notes": list(result.notes),
     }
@@ -74,7 +76,8 @@ def plan_lines(s: Summary) -> list[str]:
         f"reach; it holds down to {s['deepest_m']:.2f} m",
         f"  {s['lanes']} lanes at {s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
         f"{s['dives']} dives within {s['bottom_time_min']:g} min, {s['probe_stations']} probe "
-        "stations",
+        "stations; between readings "
+        f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",
         *(f"  note: {note}" for note in s["notes"]),
     ]
 

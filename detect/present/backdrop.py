@@ -17,7 +17,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
-from detect.present.labels import place_labels
+from detect.present.labels import place_labels, text_box
 from detect.present.sheet import Extent, KeyEntry
 from detect.present.signs import (
     LANE_DASH,
@@ -234,19 +234,30 @@ def draw_keep_outs(axes: Axes, keep_outs: Sequence[KeepOutArea]) -> None:
                 zorder=6.5,
             )
         )
-        middle = area.polygon.representative_point()
-        axes.text(
-            middle.x,
-            middle.y,
-            area.name,
-            ha="center",
-            va="center",
-            fontsize=TINY_PT,
-            weight="bold",
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2, "alpha": 0.9},
-            zorder=8,
-            clip_on=True,
-        )
+        _name_area(axes, area)
+
+
+def _name_area(axes: Axes, area: KeepOutArea) -> None:
+    """Write an area's name in its middle, or under it where it is wider than the area."""
+    west, south, east, _ = area.polygon.bounds
+    middle = area.polygon.representative_point()
+    label = axes.annotate(
+        area.name,
+        (middle.x, middle.y),
+        xytext=(0, 0),
+        textcoords="offset points",
+        ha="center",
+        va="center",
+        fontsize=TINY_PT,
+        weight="bold",
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2, "alpha": 0.9},
+        zorder=8,
+        clip_on=True,
+    )
+    (left, _), (right, _) = axes.transData.transform([(west, south), (east, south)])
+    if text_box(label).width > right - left:
+        label.xy = ((west + east) / 2, south)
+        label.xyann = (0, -7)
 
 
 def _any(frame: pd.DataFrame | None) -> bool:

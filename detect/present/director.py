@@ -133,7 +133,7 @@ def _untouched(
     if by_status.get("excluded"):
         leave.append(f"Excluded: {_join(by_status['excluded'])}.")
     for area in keep_outs:
-        why = f" ({area.reason})" if area.reason else ""
+        why = f" ({area.reason.strip().rstrip('.')})" if area.reason.strip() else ""
         leave.append(f"Keep out of {area.name}{why}.")
     if reserve_fraction > 0:
         leave.append(f"At least {100 * reserve_fraction:.0f} % of the squares stay closed in all.")

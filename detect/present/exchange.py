@@ -8,7 +8,6 @@ mappings).
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -90,21 +89,6 @@ def as_cf(dataset: xr.Dataset, frame: Frame, title: str, history: str = "") -> x
         ),
     }
     return out
-
-
-def write_maps(
-    dataset: xr.Dataset, frame: Frame, title: str, path: Path, history: str = ""
-) -> None:
-    """Write the maps as a CF-1.11 NetCDF file.
-
-    Parameters
-    ----------
-    dataset, frame, title, history
-        As for :func:`as_cf`.
-    path : Path
-        File to write.
-    """
-    as_cf(dataset, frame, title, history).to_netcdf(path, engine="h5netcdf")
 
 
 def gis_layers(

@@ -28,8 +28,22 @@ from detect.present.panel import (
 from detect.present.sheet import KeyEntry, map_sheet
 from detect.present.style import INK, VERMILLION, halo, styled
 
-FIELD_LAYERS = ("outline", "keep_outs", "squares", "baseline", "lanes", "probes", "anomalies")
-COVER_LAYERS = ("outline", "keep_outs", "squares", "baseline", "readings")
+_GROUND = ("outline", "keep_outs", "squares", "baseline")
+#: what a map shows when it is not said: the measurements that it rests on
+FIELD_LAYERS: dict[str, tuple[str, ...]] = {
+    "signal": (*_GROUND, "lanes", "anomalies"),
+    "loudness": (*_GROUND, "lanes", "anomalies"),
+    "contact_probability": (*_GROUND, "probes"),
+    "contact_depth": (*_GROUND, "probes"),
+    "seabed": _GROUND,
+}
+COVER_LAYERS = (*_GROUND, "readings")
+
+
+def layers_of(field: xr.DataArray) -> tuple[str, ...]:
+    """Return the layers of the backdrop that a map of this field shows by itself."""
+    name = str(field.name).removesuffix("_sd")
+    return FIELD_LAYERS.get(name, (*_GROUND, "lanes", "probes"))
 
 
 @styled
@@ -44,7 +58,7 @@ def draw_field(
     norm: Norm = "linear",
     cmap: str | None = None,
     limits: tuple[float, float] | None = None,
-    show: Sequence[str] = FIELD_LAYERS,
+    show: Sequence[str] | None = None,
 ) -> Figure:
     """Draw one field of the site with its units, scale, norths and key.
 
@@ -67,13 +81,14 @@ def draw_field(
     limits : (float, float), optional
         Ends of the colour scale; values beyond are shown in the end colours, with an arrow on
         the colour bar.
-    show : sequence of str
-        Layers of the backdrop.
+    show : sequence of str, optional
+        Layers of the backdrop; those of :func:`layers_of` if not given.
 
     Returns
     -------
     Figure
     """
+    show = layers_of(field) if show is None else show
     mask = unsurveyed_cells(field, surveyed)
     key = backdrop_key(backdrop, show) + field_key(field, mask, contours)
     sheet = map_sheet(backdrop.extent, backdrop.frame, key, title=title, subtitle=subtitle)
@@ -93,7 +108,7 @@ def draw_pair(
     contours: Contours = None,
     norm: Norm = "linear",
     limits: tuple[float, float] | None = None,
-    show: Sequence[str] = FIELD_LAYERS,
+    show: Sequence[str] | None = None,
 ) -> Figure:
     """Draw an estimate and, at the same scale beside it, its uncertainty.
 
@@ -108,6 +123,7 @@ def draw_pair(
     -------
     Figure
     """
+    show = layers_of(estimate) if show is None else show
     mask = unsurveyed_cells(estimate, surveyed)
     key = backdrop_key(backdrop, show) + field_key(estimate, mask, contours)
     sheet = map_sheet(
@@ -153,13 +169,14 @@ def draw_coverage(
     infill : DataFrame, optional
         Lanes (``start_e, start_n, end_e, end_n``) proposed for the gaps.
     title, subtitle, surveyed, show
-        As for :func:`draw_field`.
+        As for :func:`draw_field`; where `surveyed` is not given, ground that no pass came near
+        (a probability of zero) is not surveyed.
 
     Returns
     -------
     Figure
     """
-    mask = unsurveyed_cells(pod, surveyed)
+    mask = unsurveyed_cells(pod, pod > 0.0 if surveyed is None else surveyed)
     levels = [required_pod]
     key = backdrop_key(backdrop, show)
     key.append(KeyEntry(Line2D([], [], color="black", lw=1.0), f"required, {required_pod:g}"))
@@ -171,7 +188,8 @@ def draw_coverage(
     if infill is not None and len(infill):
         key.append(KeyEntry(Line2D([], [], **_INFILL), "infill lane"))
     sheet = map_sheet(backdrop.extent, backdrop.frame, key, title=title, subtitle=subtitle)
-    draw_panel(sheet, 0, pod, mask, backdrop, levels, "linear", None, None, show)
+    # The one contour is named in the key; its value along every lane would only clutter.
+    draw_panel(sheet, 0, pod, mask, backdrop, levels, "linear", None, None, show, False)
     axes = sheet.maps[0]
     if infill is not None:
         for lane in records(infill):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import Literal, TypeAlias
 
@@ -28,6 +29,9 @@ from detect.present.style import (
     halo,
 )
 
+# About what a bold line under the colour bar of the narrower maps holds.
+_BAR_LETTERS = 58
+
 Norm: TypeAlias = Literal["linear", "power"]
 Contours: TypeAlias = int | Sequence[float] | None
 
@@ -43,6 +47,7 @@ def draw_panel(
     cmap: str | None,
     limits: tuple[float, float] | None,
     show: Sequence[str],
+    label_contours: bool = True,
 ) -> None:
     """Draw one map of a sheet with its colour bar."""
     axes = sheet.maps[index]
@@ -61,7 +66,7 @@ def draw_panel(
     )
     levels = _contour_levels(values, contours)
     if len(levels):
-        _draw_contours(axes, field, values, levels)
+        _draw_contours(axes, field, values, levels, label_contours)
     hatch_unsurveyed(axes, field, mask)
     draw_backdrop(axes, backdrop, show)
     _draw_bar(sheet, index, shown, field, values, scale, levels)
@@ -144,9 +149,13 @@ def _contour_levels(values: np.ma.MaskedArray, contours: Contours) -> NDArray[np
 
 
 def _draw_contours(
-    axes: Axes, field: xr.DataArray, values: np.ma.MaskedArray, levels: NDArray[np.float64]
+    axes: Axes,
+    field: xr.DataArray,
+    values: np.ma.MaskedArray,
+    levels: NDArray[np.float64],
+    labelled: bool,
 ) -> None:
-    """Draw labelled contours, dark on a light edge."""
+    """Draw contours, dark on a light edge, with their values."""
     lines = axes.contour(
         field["e"].to_numpy(),
         field["n"].to_numpy(),
@@ -157,6 +166,8 @@ def _draw_contours(
         zorder=1.2,
     )
     lines.set_path_effects(halo(2.0))
+    if not labelled:
+        return
     labels = axes.clabel(lines, fmt=lambda level: f"{level:.6g}", fontsize=SMALL_PT, inline=True)
     for label in labels:
         label.set(path_effects=halo(2.4), color="black", weight="bold", zorder=7.2)
@@ -183,9 +194,11 @@ def _draw_bar(
     bar = sheet.figure.colorbar(
         shown, cax=sheet.bars[index], orientation="horizontal", extend=extend
     )
-    bar.set_label(field_label(field), weight="bold")
+    bar.set_label(textwrap.fill(field_label(field), _BAR_LETTERS), weight="bold")
     bar.outline.set_linewidth(0.6)
-    bar.set_ticks(_bar_ticks(scale).tolist())
+    # Where contours are few enough, the bar carries their values, so that one reads the other.
+    ticks = levels if 1 < len(levels) <= 9 else _bar_ticks(scale)
+    bar.set_ticks(ticks.tolist(), labels=[f"{tick:.6g}" for tick in ticks])
     if len(levels):
         bar.add_lines(levels, ["black"] * len(levels), [1.0] * len(levels))
 
@@ -213,8 +226,8 @@ def field_label(field: xr.DataArray) -> str:
     name = str(field.attrs.get("long_name", field.name))
     units = str(field.attrs.get("units", ""))
     if units in ("1", ""):
-        unit_interval = ("probability", "pod")
-        is_share = any(word in f"{name} {field.name}".lower() for word in unit_interval)
+        words = f"{name} {field.name}".lower()
+        is_share = any(word in words for word in ("probability", "pod")) and "_sd" not in words
         return f"{name} (0 to 1)" if is_share else name
     return f"{name} ({units})"
 

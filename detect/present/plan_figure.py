@@ -114,7 +114,8 @@ def draw_plan(
         axes.plot(stations["e"], stations["n"], zorder=2, **_STATION)
     for leg in legs:
         _draw_leg(axes, leg, dive_line(numbers[leg.dive]))
-    boxes = _name_lanes(axes, backdrop.lanes)
+    taken = [_pixels(axes, area.polygon.bounds) for area in backdrop.keep_outs]
+    boxes = _name_lanes(axes, backdrop.lanes, taken)
     _tag_legs(axes, legs, boxes)
     if chart and sheet.below is not None:
         table, chosen, required = chart
@@ -172,9 +173,17 @@ def _draw_leg(axes: Axes, leg: _Leg, style: dict[str, Any]) -> None:
     )
 
 
-def _name_lanes(axes: Axes, lanes: pd.DataFrame | None) -> list[Bbox]:
-    """Write each lane's name outside its start peg where it meets no other; return the boxes."""
-    boxes: list[Bbox] = []
+def _pixels(axes: Axes, bounds: tuple[float, float, float, float]) -> Bbox:
+    """Return bounds in metres as a box in pixels."""
+    return Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
+
+
+def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, taken: Sequence[Bbox]) -> list[Bbox]:
+    """Write each lane's name outside its start peg, or beside it; return the boxes of all text.
+
+    A name that would meet other words in every place is left out.
+    """
+    boxes = [*taken, *(text_box(text) for text in axes.texts if text.get_text())]
     for lane in [] if lanes is None else records(lanes):
         de, dn = lane.end_e - lane.start_e, lane.end_n - lane.start_n
         along = max(float(np.hypot(de, dn)), 1e-9)
@@ -182,21 +191,27 @@ def _name_lanes(axes: Axes, lanes: pd.DataFrame | None) -> list[Bbox]:
         label = axes.annotate(
             str(lane.lane),
             (lane.start_e, lane.start_n),
-            xytext=(5 * right, 5 * up),
+            xytext=(0, 0),
             textcoords="offset points",
-            # The anchor follows the lane: text to the left of an eastward lane, and so on.
-            ha="right" if right < -0.4 else "left" if right > 0.4 else "center",
-            va="top" if up < -0.4 else "bottom" if up > 0.4 else "center",
             fontsize=TINY_PT,
             weight="bold",
             path_effects=halo(2.0),
             zorder=8,
         )
-        box = text_box(label)
-        if any(box.overlaps(other) for other in boxes):
-            label.remove()
+        # Outside the peg; else to the left or right of the lane, a little way along it.
+        for x, y, ahead in ((right, up, 0), (up, -right, 16), (-up, right, 16)):
+            # The anchor follows the way: text to the left of an eastward lane, and so on.
+            label.set(
+                ha="right" if x < -0.4 else "left" if x > 0.4 else "center",
+                va="top" if y < -0.4 else "bottom" if y > 0.4 else "center",
+            )
+            label.xyann = (5 * x - ahead * right, 5 * y - ahead * up)
+            box = text_box(label)
+            if not any(box.overlaps(other) for other in boxes):
+                boxes.append(box)
+                break
         else:
-            boxes.append(box)
+            label.remove()
     return boxes
 
 

@@ -204,11 +204,19 @@ def _cautions_height(width: float) -> float:
 def _title(page: _Page, dive: str, site_name: str, number: int, count: int) -> float:
     page.text(_MARGIN, _MARGIN - 2, f"DIVE {dive}", 28)
     right = page.width - _MARGIN
-    page.text(right, _MARGIN - 1, site_name, 12, ha="right")
+    room = page.width - 2 * _MARGIN - 64.0 * page.scale
+    page.text(right, _MARGIN - 1, site_name, _fitting(page, site_name, room, 12), ha="right")
     page.text(right, _MARGIN + 5 * page.scale, f"slate {number} of {count}", 10, ha="right")
     y = _MARGIN + _title_height(page.width) - 3.0
     page.rule([_MARGIN, right], [y, y], 2.5)
     return y + 3.0
+
+
+def _fitting(page: _Page, words: str, room_mm: float, largest: float) -> float:
+    """Return the type size at which words fit into a width."""
+    # 0.70 em is a generous mean width of bold letters.
+    points = room_mm * 72.0 / _MM_PER_INCH
+    return min(largest, points / (0.70 * max(len(words), 1)) / page.scale)
 
 
 def _boxes(page: _Page, y: float) -> float:
@@ -317,9 +325,7 @@ def _cautions(page: _Page) -> float:
     step = 5.2 * page.scale
     y = page.height - _MARGIN - len(CAUTIONS) * step
     page.rule([_MARGIN, page.width - _MARGIN], [y - 1.5, y - 1.5], 1.8)
-    # 0.70 em is a generous mean width of bold letters, so the longest line ends on the page.
-    points = (page.width - 2 * _MARGIN) * 72.0 / _MM_PER_INCH
-    size = min(9.5, points / (0.70 * max(map(len, CAUTIONS))) / page.scale)
+    size = _fitting(page, max(CAUTIONS, key=len), page.width - 2 * _MARGIN, 9.5)
     for i, words in enumerate(CAUTIONS):
         page.text(_MARGIN, y + i * step, words, size)
     return y - 1.5

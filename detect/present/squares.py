@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 from detect.present.backdrop import (
     Backdrop,
     backdrop_key,
-    draw_backdrop,
     polygon_path,
 )
 from detect.present.numbers import records, with_plain_numbers
@@ -49,7 +48,7 @@ _COMFORTABLE_PT = 44.0
 _MAX_WIDTH_IN, _MAX_HEIGHT_IN = 14.0, 11.0
 # Words cost time, and past this rank nobody reads them off a map; squares.csv has them all.
 _MOST_WRITTEN = 300
-_LAYERS = ("outline", "baseline")
+_LAYERS = ("outline",)
 
 _CLOSED: dict[str, dict[str, Any]] = {
     "reserve": {"facecolor": "white", "edgecolor": INK, "hatch": RESERVE_HATCH},
@@ -88,7 +87,7 @@ def draw_squares(
     squares : DataFrame
         ``square, e_min, n_min, size_m, rank, rank_p05, rank_p95, p_top_k, score, status``.
     backdrop : Backdrop
-        For the outline, the baseline and the norths.
+        For the outline and the norths.
     first : sequence of str
         Squares to open first (the dig plan), outlined heavily.
     colour_by : {"p_top_k", "score"}
@@ -137,7 +136,6 @@ def draw_squares(
     patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.8, zorder=3)
     patch.set_path_effects(halo(3.2))
     axes.add_patch(patch)
-    draw_backdrop(axes, backdrop, ("baseline",))
     label_grid(axes, squares)
     bar = sheet.figure.colorbar(
         ScalarMappable(norm, cmap), cax=sheet.bars[0], orientation="horizontal"
@@ -230,7 +228,9 @@ def _write(
                 weight=weight,
                 color=colour,
                 zorder=4,
-                path_effects=halo(2.4, behind) if behind else None,
+                # Clear ground behind the words, not a rim round each letter: the outline stops
+                # short of them.
+                bbox={"facecolor": behind, "edgecolor": "none", "pad": 0.8} if behind else None,
             )
 
     ranked = status not in _CLOSED and np.isfinite(row.rank)

@@ -81,8 +81,12 @@ def draw_conditioning(
     height = 1.30 + _STRIP_IN * max(len(shown) + 1.5, 5)
     figure = new_figure(9.6, height)
     bottom, tall = 0.55 / height, (height - 1.22) / height
-    left = figure.add_axes((0.095, bottom, 0.405, tall))
-    right = figure.add_axes((0.525, bottom, 0.405, tall), sharex=left, sharey=left)
+    names = [_name(track) for track in shown]
+    # 4.4 pt is a generous mean width of a letter of this size.
+    edge = (0.42 + max(map(len, names), default=0) * 4.4 / 72.0) / 9.6
+    wide = (0.93 - edge - 0.025) / 2
+    left = figure.add_axes((edge, bottom, wide, tall))
+    right = figure.add_axes((edge + wide + 0.025, bottom, wide, tall), sharex=left, sharey=left)
     figure.text(0.015, 1 - 0.09 / height, title + words, fontsize=12, weight="bold", va="top")
 
     scale, middle = _scale(readings)
@@ -102,7 +106,7 @@ def draw_conditioning(
         )
         _draw_trace(right, track, track["signal"].where(track["used"].astype(bool)), i, scale, BLUE)
     left.set_ylim(max(len(shown), 1) - 0.1, -scale.tallest - 0.2)
-    left.set_yticks(range(len(shown)), [_name(track) for track in shown], fontsize=TINY_PT)
+    left.set_yticks(range(len(shown)), names, fontsize=TINY_PT)
     left.set(ylabel="lane and direction swum")
     right.tick_params(labelleft=False)
     dropped = int((~readings["used"].astype(bool)).sum())

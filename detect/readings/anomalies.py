@@ -141,7 +141,7 @@ def find_anomalies(
         )
         rows.append(
             {
-                "anomaly": f"A{number + 1:02d}",
+                "anomaly": f"An{number + 1}",
                 "e": fit.e if fit.note == "" else start[0],
                 "n": fit.n if fit.note == "" else start[1],
                 "peak": float(height[number]),

@@ -89,6 +89,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         settings.probes.feature_diameter_m,
         settings.probes.find_probability,
         keep_outs=keep_outs,
+        bearing_deg=float(lanes.attrs.get("bearing_deg", 0.0)),
     )
     kit = kit_list(lanes, packed, settings, survey.outline, stations)
     progress("promised coverage", 3, 4)

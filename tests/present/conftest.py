@@ -453,7 +453,7 @@ def shown(figure: Figure) -> list[Text]:
         draw(text, renderer)
 
     with mock.patch.object(Text, "draw", noting):
-        figure.canvas.draw()
+        figure.draw_without_rendering()
     return drawn
 
 

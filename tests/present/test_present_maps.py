@@ -11,12 +11,13 @@ import pytest
 import xarray as xr
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
-from shapely import MultiPolygon, Polygon
+from shapely import MultiPolygon, Polygon, box
 
 from detect.present.backdrop import Backdrop, polygon_path
-from detect.present.maps import draw_coverage, draw_field
+from detect.present.maps import draw_coverage, draw_field, layers_of
 from detect.present.panel import field_label, hatch_unsurveyed
 from detect.present.style import UNSURVEYED_HATCH, new_figure
+from detect.survey.outlines import KeepOutArea
 
 Said = Callable[[Figure], str]
 
@@ -115,8 +116,34 @@ def test_coverage_shows_gaps_infill_and_the_level_required(
     figures: dict[str, Figure], said: Said
 ) -> None:
     lines = said(figures["coverage"]).splitlines()
-    for wanted in ("G01", "G02", "required, 0.9", "gap, numbered", "infill lane", "0.9"):
+    for wanted in ("G01", "G02", "required, 0.9", "gap, numbered", "infill lane"):
         assert wanted in lines, wanted
+
+
+def test_ground_no_pass_came_near_is_not_surveyed(
+    figures: dict[str, Figure], backdrop: Backdrop, fields: xr.Dataset
+) -> None:
+    # Without being told what was surveyed, a probability of zero says so.
+    (told,) = hatched(figures["coverage"])
+    (by_itself,) = hatched(draw_coverage(fields["pod"], backdrop, required_pod=0.9))
+    assert area(by_itself) == pytest.approx(area(told))
+
+
+def test_each_map_shows_the_measurements_it_rests_on(fields: xr.Dataset) -> None:
+    assert "lanes" in layers_of(fields["signal"])
+    assert "probes" not in layers_of(fields["signal"])
+    assert "probes" in layers_of(fields["contact_depth_sd"])
+    assert "lanes" not in layers_of(fields["seabed"])
+
+
+def test_a_keep_out_too_small_for_its_name_has_it_below(
+    backdrop: Backdrop, fields: xr.Dataset
+) -> None:
+    tiny = KeepOutArea("a rather long name", "", box(10, 10, 10.5, 10.5))
+    figure = draw_field(fields["seabed"], replace(backdrop, keep_outs=[tiny]), title="t")
+    (label,) = [t for t in figure.axes[0].texts if t.get_text() == tiny.name]
+    top = figure.axes[0].transData.transform((10, 10))[1]
+    assert label.get_window_extent().y1 < top
 
 
 def test_a_site_without_anything_but_an_outline_can_be_drawn(
@@ -137,7 +164,7 @@ def test_the_stretched_scale_keeps_its_ticks_apart(
         data=np.linspace(low, 950, fields["signal"].size).reshape(88, 128)
     )
     bar = draw_field(field, backdrop, title="t", norm="power").axes[1]
-    bar.figure.canvas.draw()
+    bar.figure.draw_without_rendering()
     boxes = [t.get_window_extent() for t in bar.get_xticklabels() if t.get_text()]
     assert len(boxes) >= 3
     assert all(a.x1 < b.x0 for a, b in itertools.pairwise(boxes))

@@ -23,7 +23,7 @@ SITES = {
 def test_a_metre_is_a_metre_on_both_axes_and_in_the_scale_bar(frame: Frame, site: str) -> None:
     extent = SITES[site]
     sheet = map_sheet(extent, frame, [], title=site, map_titles=("", ""))
-    sheet.figure.canvas.draw()
+    sheet.figure.draw_without_rendering()
     wanted = sheet.inches_per_m * sheet.figure.dpi
     for axes in sheet.maps:
         box = axes.get_window_extent()

@@ -63,10 +63,11 @@ def draw_spacing_chart(
     right = spacing_m < 0.7 * widest
     axes.annotate(
         f"lanes {spacing_m:.2f} m apart",
-        (spacing_m, 0.08),
+        (spacing_m, 1.055),
         xytext=(5 if right else -5, 0),
         textcoords="offset points",
         ha="left" if right else "right",
+        va="center",
         fontsize=SMALL_PT,
         weight="bold",
         color=VERMILLION,
@@ -74,10 +75,11 @@ def draw_spacing_chart(
     )
     axes.set(
         xlim=(0, widest),
-        ylim=(0, 1.02),
+        ylim=(0, 1.12),
         xlabel="lane spacing (m)",
         ylabel="probability of detection",
     )
+    axes.set_yticks(np.arange(0, 1.01, 0.2))
     axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
     axes.grid(color=PALE, lw=0.6)
     axes.legend(loc="lower left")

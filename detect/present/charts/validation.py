@@ -25,7 +25,8 @@ def draw_cross_validation(
     estimate: ArrayLike,
     variance: ArrayLike,
     *,
-    unit: str,
+    unit: str = "",
+    quantity: str = "",
     title: str = "Leave-one-out cross-validation",
 ) -> Figure:
     """Draw each value against its estimate from all the others, and the standardised errors.
@@ -39,7 +40,9 @@ def draw_cross_validation(
     values, estimate, variance : array_like, shape (N,)
         Observed values, leave-one-out estimates and their variances.
     unit : str
-        Unit of the values.
+        Unit of the values; empty where they have none.
+    quantity : str
+        What the values are, such as ``signal``.
     title : str
 
     Returns
@@ -56,7 +59,11 @@ def draw_cross_validation(
     figure.text(0.015, 0.975, title, fontsize=12, weight="bold", va="top")
     left = figure.add_axes((0.085, 0.125, 0.36, 0.735))
     right = figure.add_axes((0.57, 0.125, 0.40, 0.735))
-    _draw_agreement(left, observed, predicted, unit)
+    _draw_agreement(left, observed, predicted)
+    named = f" {quantity}" if quantity else ""
+    bracketed = f" ({unit})" if unit else ""
+    left.set_xlabel(f"{quantity or 'value'} estimated from the others{bracketed}")
+    left.set_ylabel(f"observed{named}{bracketed}")
     inside = float(np.mean(np.abs(standard) <= 1.6448536269514722)) if len(standard) else np.nan
     _draw_standardised(right, standard, inside)
     if len(error):
@@ -64,17 +71,19 @@ def draw_cross_validation(
         left.text(
             0.03,
             0.97,
-            f"n = {len(error)}\nmean error {error.mean():.2g} {unit}\nRMS error {rms:.3g} {unit}",
+            f"n = {len(error)}\n"
+            + f"mean error {error.mean():.2g} {unit}".rstrip()
+            + f"\nRMS error {rms:.3g} {unit}".rstrip(),
             transform=left.transAxes,
             va="top",
             fontsize=SMALL_PT,
-            path_effects=halo(2.5),
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 2.0},
         )
     return figure
 
 
 def _draw_agreement(
-    axes: Axes, observed: NDArray[np.float64], predicted: NDArray[np.float64], unit: str
+    axes: Axes, observed: NDArray[np.float64], predicted: NDArray[np.float64]
 ) -> None:
     both = np.concatenate([observed, predicted]) if len(observed) else np.array([0.0, 1.0])
     low, high = float(both.min()), float(both.max())
@@ -86,8 +95,6 @@ def _draw_agreement(
     axes.set(
         xlim=(low - pad, high + pad),
         ylim=(low - pad, high + pad),
-        xlabel=f"estimated from the others ({unit})",
-        ylabel=f"observed ({unit})",
     )
     axes.set_title("Observed against estimated", loc="left", fontsize=9)
     axes.annotate(

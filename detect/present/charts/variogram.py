@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from typing import Any, Protocol
 
@@ -37,6 +38,9 @@ class VariogramLike(Protocol):
     def semivariance(self, de: ArrayLike, dn: ArrayLike) -> Any:
         """Return the semivariance at lags (de, dn), metres."""
 
+
+# What a line of notes under the chart holds.
+_NOTE_LETTERS = 112
 
 # Pooled pairs, pairs along the lanes, pairs across them: colour, shape, name.
 _DIRECTIONS: dict[str, tuple[str, str, str]] = {
@@ -80,7 +84,9 @@ def draw_variogram(
     -------
     Figure
     """
-    lines = [*(["The fit is poor: read the maps with care."] if poor else []), *notes]
+    lines = ["The fit is poor: read the maps with care."] if poor else []
+    for note in notes:
+        lines += textwrap.wrap(note, _NOTE_LETTERS)
     foot = 0.21 * len(lines) + (0.08 if lines else 0.0)
     figure = new_figure(8.2, 5.75 + foot)
     height = figure.get_size_inches()[1]

@@ -1,0 +1,140 @@
+"""Slates: one dive's own lanes and no others, black and white, printable at true size."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from detect.present.backdrop import Backdrop
+from detect.present.slate_log import LogColumn, lay_out_log
+from detect.present.slates import slate_pages, slates_pdf_bytes
+
+Said = Callable[[Figure], str]
+
+
+@pytest.fixture(scope="module")
+def pages(dives: pd.DataFrame, backdrop: Backdrop) -> list[Figure]:
+    return slate_pages(dives.head(10), backdrop, site_name="Heron Skerry")
+
+
+@pytest.fixture(scope="module")
+def short_pages(dives: pd.DataFrame, backdrop: Backdrop) -> list[Figure]:
+    """A reading every two metres: the log fits under the table."""
+    return slate_pages(dives.head(5), backdrop, site_name="Heron Skerry", log_step_m=2.0)
+
+
+def test_a_dive_takes_one_page_where_its_log_fits_else_front_and_back(
+    pages: list[Figure], short_pages: list[Figure], said: Said
+) -> None:
+    assert len(short_pages) == 1
+    heads = [next(s for s in said(p).splitlines() if s.startswith("slate")) for p in pages]
+    assert heads == ["slate 1 of 2", "slate 2 of 2"] * 2
+
+
+def test_a_slate_lists_its_own_lanes_with_heading_in_three_figures(
+    pages: list[Figure], dives: pd.DataFrame, said: Said
+) -> None:
+    lines = said(pages[2]).splitlines()
+    assert "DIVE D02" in lines
+    mine = dives[dives["dive"] == "D02"]
+    for leg in mine.itertuples():
+        assert f"{leg.lane} {leg.direction}" in lines
+        assert f"{leg.from_e:.1f}, {leg.from_n:.1f}" in lines
+        assert lines.count(f"{round(leg.magnetic_deg) % 360:03d}°") >= 2
+    assert "L01 out" not in lines
+
+
+def test_headings_are_magnetic(dives: pd.DataFrame) -> None:
+    # Grid 90, grid north 312 true, declination 2.5 E: 90 + 312 - 2.5 = 399.5 = 39.5 magnetic.
+    assert dives["magnetic_deg"].iloc[0] == pytest.approx(39.5)
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    ["MAG NORTH", "COMPASS (magnetic)", "bottom time (supervisor):", "time in", "diver 1", "date"],
+)
+def test_a_slate_has_what_is_filled_in_and_read_under_water(
+    pages: list[Figure], said: Said, wanted: str
+) -> None:
+    assert wanted in said(pages[0]).splitlines()
+
+
+def test_cautions_stand_on_the_front(pages: list[Figure], said: Said) -> None:
+    front = said(pages[0])
+    assert "the dive supervisor decides" in front
+    assert "may be ordnance: do not touch, probe or dig" in front
+    assert "permit" in front
+
+
+def test_the_log_has_a_row_a_metre_and_an_arrow_the_way_it_is_filled(
+    pages: list[Figure], said: Said
+) -> None:
+    lines = said(pages[1]).splitlines()
+    assert {f"{d}" for d in range(33)} <= set(lines)
+    # Swum back: distances are taped from the start peg all the same, so filled from the bottom.
+    assert {"L01 ↓", "L02 ↑"} <= set(lines)
+
+
+@pytest.mark.parametrize("paper", ["A4", "A5"])
+def test_nothing_is_cut_off_on_either_paper(
+    dives: pd.DataFrame, backdrop: Backdrop, words: Callable, paper: str
+) -> None:
+    for page in slate_pages(
+        dives.tail(4), backdrop, site_name="Heron Skerry: " + "long " * 12, paper=paper
+    ):  # type: ignore[arg-type]
+        for text in words(page):
+            box = text.get_window_extent()
+            assert np.all(box.min >= -1), text.get_text()
+            assert box.x1 <= page.bbox.x1 + 1, text.get_text()
+            assert box.y1 <= page.bbox.y1 + 1, text.get_text()
+
+
+def test_slates_are_black_and_white(pages: list[Figure]) -> None:
+    pages[0].canvas.draw()
+    rgb = np.asarray(pages[0].canvas.buffer_rgba())[..., :3]  # type: ignore[attr-defined]
+    assert np.ptp(rgb, axis=-1).max() == 0
+    # Grey is only the soft edge of a stroke.
+    grey = (rgb[..., 0] > 60) & (rgb[..., 0] < 200)
+    assert grey.mean() < 0.04
+
+
+def test_the_pdf_has_every_page_at_true_size_and_is_the_same_twice(pages: list[Figure]) -> None:
+    two = pages[:2]
+    data = slates_pdf_bytes(two)
+    boxes = re.findall(rb"/MediaBox \[ 0 0 ([0-9.]+) ([0-9.]+) \]", data)
+    assert len(boxes) == len(two)
+    # A4 is 210 x 297 mm (ISO 216); a point is 1/72 inch.
+    assert [float(x) for x in boxes[0]] == pytest.approx([595.28, 841.89], abs=0.1)
+    assert slates_pdf_bytes(two) == data
+
+
+def test_a_long_dive_spreads_its_log_over_pages() -> None:
+    columns = [LogColumn(f"L{i}", 0.0, 60.0, True) for i in range(20)]
+    sheets = lay_out_log(columns, 1.0, 192.0, 250.0)
+    cells = [(c.lane, d) for s in sheets for c in s.columns for d in s.distances_m]
+    assert len(cells) == len(set(cells)) == 20 * 61
+    for sheet in sheets:
+        assert sheet.row_mm >= 6.0
+        assert sheet.height_mm <= 250.0
+        assert 15 + len(sheet.columns) * sheet.column_mm <= 192.0 + 1e-9
+
+
+def test_part_of_a_lane_is_logged_from_where_it_begins() -> None:
+    (sheet,) = lay_out_log([LogColumn("L3b", 12.3, 19.0, True)], 1.0, 192.0, 250.0)
+    assert sheet.distances_m == tuple(float(d) for d in range(13, 20))
+
+
+def test_a_dive_of_thirty_short_lanes_runs_its_table_overleaf(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    many = pd.concat([dives.head(1)] * 30).assign(
+        order=range(1, 31), lane=[f"S{i:02d}" for i in range(30)], length_m=4.0
+    )
+    pages = slate_pages(many, backdrop, site_name="Heron Skerry")
+    text = "\n".join(said(page) for page in pages)
+    assert all(f"S{i:02d} out" in text for i in range(30))
