@@ -10,14 +10,15 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from detect.present.exchange import as_cf, gis_layers, write_maps
+from detect.present.exchange import as_cf, gis_layers
 from detect.survey.frame import Frame
 
 
 @pytest.fixture(scope="module")
 def stored(fields: xr.Dataset, frame: Frame, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("cf") / "maps.nc"
-    write_maps(fields, frame, "Heron Skerry: maps", path, "made in a test")
+    stored = as_cf(fields, frame, "Heron Skerry: maps", "made in a test")
+    stored.to_netcdf(path, engine="h5netcdf")
     return path
 
 
