@@ -204,6 +204,8 @@ def between_squares(variogram: Variogram, centres: FloatArray, size_m: float) ->
         shape = lag.shape[:2]
         block = _square_covariance(variogram, lag.reshape(-1, 2), size_m).reshape(shape)
         block[(np.abs(lag) <= 1e-6 * size_m).all(axis=2)] = own
+        square = block[:, : len(block)]
+        square[:] = (square + square.T) / 2.0
         matrix[tile, tile.start :] = block
         matrix[tile.start :, tile] = block.T
     return matrix
@@ -227,7 +229,7 @@ def _square_covariance(variogram: Variogram, lags: FloatArray, size_m: float) ->
 def _lattice_cells(
     centres: FloatArray, size_m: float
 ) -> tuple[IntArray, IntArray, FloatArray] | None:
-    """Column and row of each centre and the steps (2,), where a lattice has no more lags than pairs."""
+    """Column and row of each centre and the steps (2,); None where that has more lags than pairs."""
     cells = []
     for axis in (0, 1):
         values = np.unique(np.round(centres[:, axis] / (size_m * 1e-6)).astype(np.int64))
