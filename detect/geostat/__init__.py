@@ -1,6 +1,7 @@
 """Estimates and their uncertainty: variogram, kriging, simulation, scores."""
 
 from detect.geostat.crosscheck import CrossCheck, against_pykrige
+from detect.geostat.crossvalidation import leave_groups_out
 from detect.geostat.errors import GeostatError, GeostatWarning
 from detect.geostat.experimental import experimental_variogram
 from detect.geostat.fit import VariogramFit, fit_variogram
@@ -19,5 +20,6 @@ __all__ = [
     "against_pykrige",
     "experimental_variogram",
     "fit_variogram",
+    "leave_groups_out",
     "leave_one_out_scores",
 ]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from detect.geostat.covariance import cross_covariance, tiles
-from detect.geostat.errors import FloatArray, GeostatError
+from detect.geostat.errors import FloatArray, GeostatError, IntArray
 from detect.geostat.variogram import Variogram
 
 
@@ -49,6 +49,11 @@ class Support:
     def is_point(self) -> bool:
         """Whether the target is a point."""
         return self.size_m == 0.0
+
+    @property
+    def radius_m(self) -> float:
+        """Distance from the centre within which the support's points lie, metres."""
+        return float(np.hypot(*self.offsets.T).max())
 
     def covariance(self, variogram: Variogram, targets: FloatArray, data: FloatArray) -> FloatArray:
         """Covariance (no nugget) of each target (T, 2) with each datum (N, 2) -> (T, N)."""
@@ -166,31 +171,82 @@ def between_squares(variogram: Variogram, centres: FloatArray, size_m: float) ->
 
     Equation: as in `within_square` about the lag of the centres,
     ``int int (1 - |u|)(1 - |v|) C(d_e + s u, d_n + s v) du dv``, each quadrant by 6 x 6
-    Gauss-Legendre points (the tent is a polynomial in a quadrant). Equal lags, as between the
-    squares of one grid, are computed once. The diagonal is exact. Limit: for squares that touch,
-    the cusp at lag 0 is in a corner of a quadrant and leaves about 1e-5 of the sill.
-    """
-    count = len(centres)
-    lag = (centres[:, None, :] - centres[None, :, :]).reshape(-1, 2)
-    # Lags equal to a millionth of the side are the same pair of squares; C(-h) = C(h) halves the
-    # rest.
-    key = np.round(lag / (size_m * 1e-6)).astype(np.int64)
-    flip = (key[:, 0] < 0) | ((key[:, 0] == 0) & (key[:, 1] < 0))
-    key[flip] *= -1
-    _, first, inverse = np.unique(key, axis=0, return_index=True, return_inverse=True)
-    different = np.where(flip[first, None], -lag[first], lag[first])
+    Gauss-Legendre points (the tent is a polynomial in a quadrant). The diagonal is exact.
 
+    Squares of one lattice have few different lags: each is computed once, and the matrix is
+    filled row by row from their table, so that nothing larger than the matrix is held. Squares
+    anywhere are taken pair by pair, a tile of rows at a time.
+
+    Limit: for squares that touch, the cusp at lag 0 is in a corner of a quadrant and leaves about
+    1e-5 of the sill.
+    """
+    own = within_square(variogram, size_m)
+    cells = _lattice_cells(centres, size_m)
+    count = len(centres)
+    matrix = np.empty((count, count))
+    if cells is not None:
+        column, row, step = cells
+        lag_e, lag_n = np.arange(-column.max(), column.max() + 1), np.arange(row.max() + 1)
+        # C(-h) = C(h): half of the lags will do.
+        lags = np.stack(np.meshgrid(lag_e, lag_n), axis=-1).reshape(-1, 2) * step
+        half = _square_covariance(variogram, lags, size_m).reshape(len(lag_n), len(lag_e))
+        half[0, : column.max() + 1] = [*half[0, : column.max() : -1], own]
+        table = np.concatenate([half[:0:-1, ::-1], half])
+        flat = table.ravel()
+        at = (row + row.max()) * table.shape[1] + column + column.max()
+        back = row * table.shape[1] + column
+        for i in range(count):
+            np.take(flat, at - back[i], out=matrix[i])
+        return matrix
+    for tile in tiles(count, 8 * 144 * count):
+        # The triangle from the diagonal on; the other by symmetry.
+        lag = centres[None, tile.start :] - centres[tile, None]
+        shape = lag.shape[:2]
+        block = _square_covariance(variogram, lag.reshape(-1, 2), size_m).reshape(shape)
+        block[(np.abs(lag) <= 1e-6 * size_m).all(axis=2)] = own
+        square = block[:, : len(block)]
+        square[:] = (square + square.T) / 2.0
+        matrix[tile, tile.start :] = block
+        matrix[tile.start :, tile] = block.T
+    return matrix
+
+
+def _square_covariance(variogram: Variogram, lags: FloatArray, size_m: float) -> FloatArray:
+    """Mean covariance of two squares for each lag (Q, 2) of their centres."""
     nodes, weights = np.polynomial.legendre.leggauss(6)
     u = np.concatenate([(nodes - 1.0) / 2.0, (nodes + 1.0) / 2.0])
     w = np.concatenate([weights, weights]) / 2.0 * (1.0 - np.abs(u))
     ue, un = (g.ravel() * size_m for g in np.meshgrid(u, u))
     w2 = np.outer(w, w).ravel()
-    out = np.empty(len(different))
-    for tile in tiles(len(different), 8 * len(w2)):
-        de = different[tile, 0, None] + ue
-        dn = different[tile, 1, None] + un
+    out = np.empty(len(lags))
+    for tile in tiles(len(lags), 8 * len(w2), 2**20):
+        de = lags[tile, 0, None] + ue
+        dn = lags[tile, 1, None] + un
         out[tile] = variogram.structure_covariance(de, dn) @ w2
-    matrix = out[inverse.ravel()].reshape(count, count)
-    same = (key == 0).all(axis=1).reshape(count, count)
-    matrix[same] = within_square(variogram, size_m)
-    return matrix
+    return out
+
+
+def _lattice_cells(
+    centres: FloatArray, size_m: float
+) -> tuple[IntArray, IntArray, FloatArray] | None:
+    """Column and row of each centre and the steps (2,); None where that has more lags than pairs."""
+    cells = []
+    for axis in (0, 1):
+        values = np.unique(np.round(centres[:, axis] / (size_m * 1e-6)).astype(np.int64))
+        gaps = np.diff(values)
+        gaps = gaps[gaps > 2]
+        step = float(gaps.min()) * size_m * 1e-6 if len(gaps) else size_m
+        whole = (centres[:, axis] - centres[:, axis].min()) / step
+        # The smallest gap carries the rounding of two coordinates: spread it over the width.
+        if whole.max() > 0.5:
+            step *= whole.max() / np.round(whole.max())
+            whole = (centres[:, axis] - centres[:, axis].min()) / step
+        cell = np.round(whole).astype(np.int64)
+        if np.abs(whole - cell).max() * step > 1e-5 * size_m:
+            return None
+        cells.append((cell, step))
+    (column, east), (row, north) = cells
+    lags = (2 * int(column.max()) + 1) * (int(row.max()) + 1)
+    if lags > max(len(centres) ** 2, 1000):
+        return None
+    return column, row, np.array([east, north])

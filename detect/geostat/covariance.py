@@ -23,6 +23,15 @@ def tiles(count: int, bytes_each: int, budget: int = TILE_BYTES) -> Iterator[sli
         yield slice(start, min(start + step, count))
 
 
+def by_square(points: FloatArray, side: float) -> Iterator[IntArray]:
+    """Group points (M, 2) by the square of a lattice they fall in; yield the indices of each."""
+    cell = np.floor((points - points.min(axis=0)) / side).astype(np.int64)
+    key = cell[:, 1] * (cell[:, 0].max() + 1) + cell[:, 0]
+    order = np.argsort(key, kind="stable")
+    breaks = np.flatnonzero(np.diff(key[order])) + 1
+    yield from np.split(order, breaks)
+
+
 def cross_covariance(variogram: Variogram, a: FloatArray, b: FloatArray) -> FloatArray:
     """Covariance without nugget between points ``a`` (A, 2) and ``b`` (B, 2) -> (A, B)."""
     total: FloatArray | None = None

@@ -140,12 +140,21 @@ class Data:
         return out
 
     def add_nugget(
-        self, c0: FloatArray, nodes: FloatArray, support: Support, nugget: float
+        self,
+        c0: FloatArray,
+        nodes: FloatArray,
+        support: Support,
+        nugget: float,
+        near: IntArray | None = None,
     ) -> None:
-        """Add the nugget to covariances (T, N) where a point target is at the place of a datum."""
+        """Add the nugget to covariances (T, N) where a point target is at the place of a datum.
+
+        ``near`` are the data of the columns, where they are not all.
+        """
         if not support.is_point or nugget == 0.0:
             return
         at = self.place_of(nodes)
         rows = np.flatnonzero(at >= 0)
-        for part in np.array_split(rows, max(1, len(rows) * len(self) // 2_000_000)):
-            c0[part] += nugget * (at[part, None] == self.place[None, :])
+        place = self.place if near is None else self.place[near]
+        for part in np.array_split(rows, max(1, len(rows) * len(place) // 2_000_000)):
+            c0[part] += nugget * (at[part, None] == place[None, :])

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from detect.geostat.errors import FloatArray, GeostatError, as_points, as_values
+from detect.geostat.errors import FloatArray, GeostatError, IntArray, as_points, as_values
 
-#: Pairs held at once.
-_PAIRS = 500_000
+ESTIMATORS = ("matheron", "cressie", "dowd")
 
 
 def experimental_variogram(
@@ -20,13 +17,23 @@ def experimental_variogram(
     *,
     width_m: float | None = None,
     cutoff_m: float | None = None,
+    first_m: float | None = None,
     azimuth_deg: float | None = None,
     tolerance_deg: float = 22.5,
+    bandwidth_m: float | None = None,
+    estimator: str = "matheron",
 ) -> pd.DataFrame:
-    r"""Sample variogram ``gamma(h) = sum (z_i - z_j)^2 / (2 N(h))`` in bins of lag.
+    r"""Sample variogram in bins of lag.
+
+    With ``d`` the absolute differences of the N pairs of a bin::
+
+        matheron  gamma = mean(d^2) / 2
+        cressie   gamma = mean(d^(1/2))^4 / (0.457 + 0.494 / N + 0.045 / N^2) / 2
+        dowd      gamma = 2.198 median(d)^2 / 2
 
     Bin k holds the pairs at distances in ``(k width, (k + 1) width]`` up to the cutoff; pairs at
-    one place are left out. Pairs are made in tiles and never stored.
+    one place are left out. Pairs are never stored: a compiled loop visits those within the cutoff
+    and no others (`detect.geostat.pair_kernels`; a second or two to load when first used).
 
     Parameters
     ----------
@@ -37,29 +44,38 @@ def experimental_variogram(
     width_m, cutoff_m : float, optional
         Bin width and longest lag. Default: a third of the diagonal of the points' bounding box,
         and a fifteenth of that (the rule of the R package gstat, which this reproduces).
+    first_m : float, optional
+        Upper edge of the first bin, the others follow at the width. Default the width. Half of a
+        lane spacing here and the spacing as width centre the bins on the lanes.
     azimuth_deg : float, optional
         Only pairs whose bearing (clockwise from grid north, either way round) is within
         ``tolerance_deg`` of this.
     tolerance_deg : float
-        Half-angle of the sector.
+        Half-angle of the sector, 0 to 90.
+    bandwidth_m : float, optional
+        With an azimuth: only pairs that lie no farther off it than this, metres.
+    estimator : {"matheron", "cressie", "dowd"}
+        The last two shrug off a few wild readings; all three assume roughly normal differences.
 
     Returns
     -------
     DataFrame
         ``pairs`` (int), ``lag_m`` (their mean distance), ``semivariance``; empty bins are left out.
-        ``attrs``: ``width_m``, ``cutoff_m``, ``azimuth_deg``, ``tolerance_deg``, ``readings``,
-        ``variance`` (sample variance of the values).
+        ``attrs``: the parameters, ``readings``, ``variance`` (sample variance of the values).
 
     Raises
     ------
     GeostatError
-        NaN or infinity (named by index), fewer than two readings, all at one place, or a bad bin
-        width.
+        NaN or infinity (named by index), fewer than two readings, all at one place, or a parameter
+        out of its range.
 
     Notes
     -----
     Limit: with few pairs in a bin (fewer than 30: common practice, from memory) the value is
-    unreliable. Source: Matheron (1963); bins as documented by gstat (check_values.md 1.2).
+    unreliable; Cressie's and Dowd's estimators are biased for skewed differences. Sources: Matheron
+    (1963); bins as documented by gstat (check_values.md 1.2); Cressie & Hawkins, Math. Geology 12
+    (1980) 115-125; Dowd, in Geostatistics for Natural Resources Characterization (1984) 91-106 (all
+    from memory).
     """
     position = as_points(points)
     reading = as_values(values, len(position))
@@ -70,67 +86,75 @@ def experimental_variogram(
         raise GeostatError("all readings are at one place: no variogram")
     cutoff = diagonal / 3.0 if cutoff_m is None else float(cutoff_m)
     width = cutoff / 15.0 if width_m is None else float(width_m)
-    if not (0 < width < np.inf and 0 < cutoff < np.inf):
-        raise GeostatError(f"width_m = {width} and cutoff_m = {cutoff} must be positive lengths")
-    bins = int(np.ceil(cutoff / width - 1e-9))
-    count, lag, square = np.zeros(bins), np.zeros(bins), np.zeros(bins)
-    for i, j in _pairs(position, cutoff):
-        de = position[j, 0] - position[i, 0]
-        dn = position[j, 1] - position[i, 1]
-        h = np.hypot(de, dn)
-        keep = (h > 0) & (h <= cutoff * (1 + 1e-12))
-        if azimuth_deg is not None:
-            keep &= _along(de, dn, azimuth_deg, tolerance_deg)
-        h = h[keep]
-        # A lag on a bin's upper edge belongs to it: 0.3 m in bins of 0.1 m is not to fall past by
-        # rounding.
-        which = np.clip(np.ceil(h / width - 1e-9).astype(np.int64) - 1, 0, bins - 1)
-        difference = reading[j[keep]] - reading[i[keep]]
-        count += np.bincount(which, minlength=bins)
-        lag += np.bincount(which, h, minlength=bins)
-        square += np.bincount(which, difference * difference, minlength=bins)
-    some = count > 0
+    first = width if first_m is None else float(first_m)
+    if not (0 < width < np.inf and 0 < cutoff < np.inf and 0 < first < np.inf):
+        raise GeostatError(
+            f"width_m = {width}, cutoff_m = {cutoff} and first_m = {first} must be positive lengths"
+        )
+    if estimator not in ESTIMATORS:
+        raise GeostatError(f"estimator {estimator!r} is not one of {', '.join(ESTIMATORS)}")
+
+    from detect.geostat import pair_kernels
+
+    bins = 1 + max(int(np.ceil((cutoff - first) / width - 1e-9)), 0)
+    lags = pair_kernels.Lags(
+        cutoff, first, width, bins, *_sector(azimuth_deg, tolerance_deg, bandwidth_m)
+    )
+    # No lag is longer than the diagonal: a cutoff far past it would only make the strips useless.
+    lags = lags._replace(cutoff=min(cutoff, 1.01 * diagonal))
+    strips = pair_kernels.strips(position, reading, lags.cutoff)
+    count, lag, power = pair_kernels.moments(strips, lags, estimator == "cressie").T
+    pairs = np.rint(count).astype(np.int64)
+    some = pairs > 0
+    if estimator == "dowd":
+        gamma = 2.198 / 2.0 * pair_kernels.medians(strips, lags, pairs)[some] ** 2
+    else:
+        gamma = _mean_half_square(estimator, pairs[some], power[some])
     frame = pd.DataFrame(
-        {
-            "pairs": count[some].astype(np.int64),
-            "lag_m": lag[some] / count[some],
-            "semivariance": square[some] / (2.0 * count[some]),
-        }
+        {"pairs": pairs[some], "lag_m": lag[some] / count[some], "semivariance": gamma}
     )
     frame.attrs = {
         "width_m": width,
         "cutoff_m": cutoff,
+        "first_m": first,
         "azimuth_deg": azimuth_deg,
         "tolerance_deg": tolerance_deg,
+        "bandwidth_m": bandwidth_m,
+        "estimator": estimator,
         "readings": len(reading),
         "variance": float(np.var(reading, ddof=1)),
     }
     return frame
 
 
-def _along(de: FloatArray, dn: FloatArray, azimuth_deg: float, tolerance_deg: float) -> npt.NDArray:
-    """Whether the bearing of each pair is within the tolerance of the azimuth, either way round."""
-    bearing = np.degrees(np.arctan2(de, dn))
-    off = np.abs((bearing - azimuth_deg + 90.0) % 180.0 - 90.0)
-    return off <= tolerance_deg + 1e-9
+def _mean_half_square(estimator: str, pairs: IntArray, power: FloatArray) -> FloatArray:
+    """Semivariance from the bins' sums of squares (matheron) or of square roots (cressie)."""
+    if estimator == "matheron":
+        return power / (2.0 * pairs)
+    return (power / pairs) ** 4 / (0.457 + 0.494 / pairs + 0.045 / pairs**2) / 2.0
 
 
-def _pairs(position: FloatArray, cutoff: float) -> Iterator[tuple[npt.NDArray, npt.NDArray]]:
-    """Yield index arrays of all pairs not further apart than the cutoff along the longer axis."""
-    axis = int(np.argmax(np.ptp(position, axis=0)))
-    order = np.argsort(position[:, axis], kind="stable")
-    sorted_axis = position[order, axis]
-    last = np.searchsorted(sorted_axis, sorted_axis + cutoff * (1 + 1e-12), side="right")
-    total = len(order)
-    partners = last - np.arange(total) - 1
-    ends = np.cumsum(partners)
-    start = 0
-    while start < total:
-        done = ends[start - 1] if start else 0
-        stop = max(start + 1, int(np.searchsorted(ends, done + _PAIRS, side="right")))
-        size = partners[start:stop]
-        i = np.repeat(np.arange(start, stop), size)
-        first = np.cumsum(size) - size
-        j = np.arange(len(i)) - np.repeat(first, size) + i + 1
-        yield order[i], order[j]
-        start = stop
+def _sector(
+    azimuth_deg: float | None, tolerance_deg: float, bandwidth_m: float | None
+) -> tuple[float, float, float, float, float]:
+    """Sine and cosine of the azimuth and of the tolerance, and the bandwidth."""
+    if not 0.0 <= tolerance_deg <= 90.0:
+        raise GeostatError(f"tolerance_deg = {tolerance_deg} is outside [0, 90]")
+    if bandwidth_m is not None and not bandwidth_m > 0:
+        raise GeostatError(f"bandwidth_m = {bandwidth_m} must be a positive length")
+    if azimuth_deg is None:
+        if bandwidth_m is not None:
+            raise GeostatError("bandwidth_m needs an azimuth_deg")
+        return 0.0, 1.0, 1.0, 0.0, float("inf")
+    if not np.isfinite(azimuth_deg):
+        raise GeostatError(f"azimuth_deg = {azimuth_deg} is not a bearing")
+    # a pair on the sector's edge is inside, whatever rounding makes of it
+    edge = np.radians(min(tolerance_deg + 1e-9, 90.0))
+    theta = np.radians(azimuth_deg)
+    return (
+        float(np.sin(theta)),
+        float(np.cos(theta)),
+        float(np.sin(edge)),
+        float(np.cos(edge)) if edge < np.pi / 2 else 0.0,
+        float("inf") if bandwidth_m is None else float(bandwidth_m) * (1 + 1e-12),
+    )

@@ -13,6 +13,7 @@ from detect.geostat.covariance import tiles
 from detect.geostat.data import Data
 from detect.geostat.errors import FloatArray, GeostatError
 from detect.geostat.local import LocalSystem
+from detect.geostat.parallel import run
 from detect.geostat.simulation import simulate
 from detect.geostat.system import GlobalSystem
 from detect.geostat.variogram import Variogram
@@ -150,7 +151,7 @@ class Kriging:
         support = Support.square(size_m)
         prior = between_squares(self.variogram, local, size_m)
         mean, covariance = self.system.posterior(local, support, prior)
-        return mean, _not_negative((covariance + covariance.T) / 2.0)
+        return mean, _symmetric(covariance)
 
     def leave_one_out(self) -> tuple[FloatArray, FloatArray]:
         """Predict each reading from the others.
@@ -184,16 +185,27 @@ class Kriging:
     ) -> tuple[FloatArray, FloatArray]:
         count = len(centres)
         estimate, variance = np.empty(count), np.empty(count)
-        for tile in tiles(count, self.system.step(support)):
-            estimate[tile], variance[tile] = self.system.estimate(centres[tile], support)
+        system = self.system
+        system.prepare(count)
+        jobs = list(system.plan(centres, support))
+        done = 0
+        for number, (mean, square) in run(lambda job: system.estimate(centres[job], support), jobs):
+            job = jobs[number]
+            estimate[job], variance[job] = mean, square
+            done += len(job)
             if progress is not None:
-                progress(tile.stop, count)
+                progress(done, count)
         # Rounding leaves -1e-16 at a datum, where the variance is 0.
         return estimate, np.maximum(variance, 0.0)
 
 
-def _not_negative(covariance: FloatArray) -> FloatArray:
-    """Lift diagonal entries that rounding took below 0."""
+def _symmetric(covariance: FloatArray) -> FloatArray:
+    """Make a covariance symmetric in place, its diagonal not negative, whatever rounding did."""
+    for tile in tiles(len(covariance), 8 * len(covariance)):
+        half = covariance[tile, tile.start :] + covariance[tile.start :, tile].T
+        half *= 0.5
+        covariance[tile, tile.start :] = half
+        covariance[tile.start :, tile] = half.T
     diagonal = np.einsum("ii->i", covariance)
     np.maximum(diagonal, 0.0, out=diagonal)
     return covariance

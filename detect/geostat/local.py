@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,6 +78,14 @@ class LocalSystem:
         """Bytes that one target takes in a tile."""
         k = self.nearest.count
         return 8 * k * (2 * k + 4 * len(support.weights))
+
+    def prepare(self, count: int) -> None:
+        """Nothing to prepare."""
+
+    def plan(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
+        """Cut targets into tiles (arrays of indices) for `estimate`."""
+        everywhere = np.arange(len(centres))
+        yield from (everywhere[t] for t in tiles(len(centres), self.step(support)))
 
     def solve(
         self,

@@ -196,7 +196,7 @@ def _residual_batches(
         else:
             assert isinstance(system, GlobalSystem)
             alpha, beta = system.condition(residual)
-            for tile in tiles(len(local), system.step(Support.point())):
+            for tile in tiles(len(local), 16 * len(data)):
                 c0, f0 = system.targets(local[tile], Support.point())
                 field[tile] += c0.T @ alpha + f0 @ beta
         yield rows, field

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 
-from detect.geostat import GeostatError, Kriging, Variogram, experimental_variogram
+from detect.geostat import GeostatError, GeostatWarning, Kriging, Variogram, experimental_variogram
 
 SPHERICAL = Variogram("spherical", 0.1, 0.9, 6.0)
 
@@ -56,10 +58,20 @@ def test_near_duplicates_fail_the_factorisation_check(neighbours) -> None:
     Kriging(points, values, smooth, 0.1, neighbours).at([[1.0, 1.0]])
 
 
-def test_dense_gaussian_without_nugget_is_refused() -> None:
+def test_dense_gaussian_without_nugget_is_kept_stable_and_said() -> None:
+    # no near-duplicates, only a smooth model: the least nugget that will do, and never in silence
     points = np.stack(np.meshgrid(np.arange(15) * 0.3, np.arange(15) * 0.3), -1).reshape(-1, 2)
-    with pytest.raises(GeostatError, match="singular to working precision"):
-        Kriging(points, points[:, 0], Variogram("gaussian", 0.0, 1.0, 4.0)).at([[0.1, 0.1]])
+    field = np.sin(points[:, 0]) + np.cos(points[:, 1])
+    kriging = Kriging(points, field, Variogram("gaussian", 0.0, 1.0, 4.0))
+    with pytest.warns(GeostatWarning, match="of the sill. was added") as said:
+        estimate, variance = kriging.at([[0.1, 0.1], [2.0, 3.1]])
+    assert len(said) == 1
+    np.testing.assert_allclose(estimate, np.sin([0.1, 2.0]) + np.cos([0.1, 3.1]), atol=1e-5)
+    assert (variance < 1e-8).all()
+    # an error of the readings, or a nugget, and nothing is added
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        Kriging(points, field, Variogram("gaussian", 0.0, 1.0, 4.0), 0.01).at([[0.1, 0.1]])
 
 
 def test_layouts_that_cannot_fix_a_drift() -> None:

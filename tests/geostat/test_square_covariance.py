@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from scipy.integrate import dblquad
@@ -102,6 +104,25 @@ def test_between_squares_against_brute_force() -> None:
             lag = (p + centres[i])[:, None] - (p + centres[j])[None]
             tight = w @ v.structure_covariance(lag[..., 0], lag[..., 1]) @ w
             assert got[i, j] == pytest.approx(tight, abs=2e-4)
+
+
+def test_squares_of_a_lattice_and_loose_ones_agree() -> None:
+    v = Variogram("spherical", 0.3, 1, 9.0, anisotropy_ratio=0.5, azimuth_deg=30)
+    lattice = np.stack(np.meshgrid(np.arange(9) * 2.0, np.arange(7) * 3.0), -1).reshape(-1, 2)
+    lattice = np.random.default_rng(0).permutation(lattice)[:50] + 0.123
+    loose = np.r_[lattice, [[50.01, 7.7], [0.3, 61.03], [8.13, 0.377]]]
+    got = between_squares(v, loose, 2.0)
+    np.testing.assert_allclose(got[:50, :50], between_squares(v, lattice, 2.0), atol=1e-12)
+    np.testing.assert_array_equal(got, got.T)
+
+
+def test_thousands_of_squares_of_one_lattice_hold_little_more_than_their_matrix() -> None:
+    centres = np.stack(np.meshgrid(np.arange(40) * 2.0, np.arange(40) * 2.0), -1).reshape(-1, 2)
+    tracemalloc.start()
+    between_squares(Variogram("exponential", 0.1, 1, 3.0), centres, 2.0)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 1.5 * 8 * 1600**2
 
 
 @pytest.mark.parametrize("neighbours", [None, 30])

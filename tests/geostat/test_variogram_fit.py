@@ -20,41 +20,6 @@ def bins_of(variogram: Variogram, lags: np.ndarray, pairs: int = 400) -> pd.Data
     )
 
 
-@pytest.mark.parametrize("azimuth", [None, 0.0, 60.0, 170.0])
-def test_against_a_plain_double_loop(azimuth) -> None:
-    rng = np.random.default_rng(1)
-    points = np.round(
-        rng.uniform(0, 12, (60, 2)), 1
-    )  # on a 0.1 m lattice: lags on bin edges, repeats
-    points[7] = points[8]
-    values = rng.normal(size=60)
-    frame = experimental_variogram(
-        points, values, width_m=0.5, cutoff_m=4.0, azimuth_deg=azimuth, tolerance_deg=20.0
-    )
-    sums = np.zeros((8, 3))
-    for i in range(60):
-        for j in range(i):
-            de, dn = points[i] - points[j]
-            h = np.hypot(de, dn)
-            bearing = np.degrees(np.arctan2(de, dn))
-            off = abs((bearing - (azimuth or 0.0) + 90) % 180 - 90)
-            if 0 < h <= 4.0 + 1e-9 and (azimuth is None or off <= 20.0 + 1e-9):
-                k = int(np.ceil(round(h / 0.5, 9))) - 1
-                sums[k] += 1, h, (values[i] - values[j]) ** 2 / 2
-    some = sums[:, 0] > 0
-    assert frame.pairs.tolist() == sums[some, 0].astype(int).tolist()
-    np.testing.assert_allclose(frame.lag_m, sums[some, 1] / sums[some, 0])
-    np.testing.assert_allclose(frame.semivariance, sums[some, 2] / sums[some, 0])
-
-
-def test_tiles_do_not_change_the_variogram(monkeypatch) -> None:
-    rng = np.random.default_rng(3)
-    points, values = rng.uniform(0, 30, (300, 2)), rng.normal(size=300)
-    whole = experimental_variogram(points, values)
-    monkeypatch.setattr("detect.geostat.experimental._PAIRS", 700)
-    pd.testing.assert_frame_equal(experimental_variogram(points, values), whole)
-
-
 def test_lanes_seen_along_and_across() -> None:
     # lanes 2 m apart, read every 0.25 m, a field that changes faster across than along
     n, e = np.meshgrid(np.arange(0, 20, 0.25), np.arange(0, 20, 2.0))
