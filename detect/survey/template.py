@@ -57,7 +57,7 @@ divers = 2                      # divers swimming lanes on one dive
 turn_min = 1.0                  # from the end of one lane to the start of the next, min
 
 [lanes]
-file = "lanes.csv"              # lanes as laid; while it is empty, lanes are planned
+file = "lanes.csv"              # lanes as laid; `detect plan` proposes them
 # spacing_m = 1.0               # plan with it; left out, the widest that meets required_pod
 # bearing_deg = 0.0             # plan along this grid bearing; left out, the best one
 
