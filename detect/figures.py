@@ -106,44 +106,50 @@ def check_figures(survey: Survey, result: CheckResult) -> Figures:
     }
 
 
-def map_figures(survey: Survey, result: MapResult) -> Figures:
-    """Return a figure a map (with its standard deviation), and the analyst's charts."""
-    behind = backdrop(survey, anomalies=result.anomalies)
-    unit = result.maps["signal"].attrs["units"]
+def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> Figures:
+    """Return a figure a map, each with its standard deviation."""
+    behind = backdrop(survey, anomalies=anomalies)
     figures: Figures = {}
     for name, (title, norm) in MAPS.items():
-        if name not in result.maps:
+        if name not in maps:
             continue
         # soundings and pushes have their own places: the detector's coverage says nothing of them
-        swum = result.maps["surveyed"] if name in {"signal", "loudness"} else None
+        swum = maps["surveyed"] if name in {"signal", "loudness"} else None
         figures[name] = draw_pair(
-            result.maps[name],
-            result.maps[f"{name}_sd"],
+            maps[name],
+            maps[f"{name}_sd"],
             behind,
             title=title,
             surveyed=swum,
             norm="power" if norm == "power" else "linear",
             contours=CONTOURED.get(name),
-            limits=_limits(name, result.maps[name], result.maps["surveyed"]),
+            limits=_limits(name, maps[name], maps["surveyed"]),
         )
-    fit = result.signal.model.fit
-    figures["variogram"] = draw_variogram(
-        {
-            "pooled": result.signal.pooled,
-            "along": result.signal.along,
-            "across": result.signal.across,
-        },
-        fit.variogram if fit else result.signal.model.variogram,
-        unit=unit,
-        lane_bearing_deg=result.signal.heading_deg,
-        poor=fit.poor if fit else False,
-        notes=fit.notes if fit else ("given in survey.toml",),
-    )
-    figures["cross_validation"] = draw_cross_validation(
-        result.signal.loudness.values, *result.left_out, quantity="loudness"
-    )
-    figures["conditioning"] = draw_conditioning(result.readings, unit=unit)
     return figures
+
+
+def chart_figures(result: MapResult) -> Figures:
+    """Return the analyst's charts: variogram, cross-validation, conditioning."""
+    unit = result.maps["signal"].attrs["units"]
+    fit = result.signal.model.fit
+    return {
+        "variogram": draw_variogram(
+            {
+                "pooled": result.signal.pooled,
+                "along": result.signal.along,
+                "across": result.signal.across,
+            },
+            fit.variogram if fit else result.signal.model.variogram,
+            unit=unit,
+            lane_bearing_deg=result.signal.heading_deg,
+            poor=fit.poor if fit else False,
+            notes=fit.notes if fit else ("given in survey.toml",),
+        ),
+        "cross_validation": draw_cross_validation(
+            result.signal.loudness.values, *result.left_out, quantity="loudness"
+        ),
+        "conditioning": draw_conditioning(result.readings, unit=unit),
+    }
 
 
 def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import xarray as xr
 from matplotlib.figure import Figure
 
 from detect import __version__, figures, stages, summaries
+from detect.aside import aside
 from detect.outputs import check_target, output_folder, plain, write_json, write_table
 from detect.present.exchange import as_cf, gis_layers
 from detect.present.report import render_report
@@ -123,11 +125,16 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
     return summary
 
 
+def draw_fields(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, folder: Path) -> None:
+    """Write the pictures of the maps."""
+    save_figures(figures.field_figures(survey, maps, anomalies), folder)
+
+
 def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]:
-    """Write what `detect map` leaves; return its summary."""
+    """Write what `detect map` leaves besides the pictures of the maps; return its summary."""
     save_maps(result.maps, survey, "maps", folder / "maps.nc")
     write_table(result.anomalies, folder / "anomalies.csv")
-    save_figures(figures.map_figures(survey, result), folder)
+    save_figures(figures.chart_figures(result), folder)
     summary = summaries.map_summary(survey, result)
     write_json(summary, folder / "map.json")
     return summary
@@ -178,6 +185,7 @@ def map_signal(folder: Path, out: Path, progress: Progress = silent) -> JobRepor
     survey = load_survey(folder, needs=("readings",))
     result = stages.map_signal(survey, progress)
     with output_folder(out, folder) as fresh:
+        draw_fields(survey, result.maps, result.anomalies, fresh)
         summary = write_map(survey, result, fresh)
     return _finish(survey, summary, summaries.map_lines(summary))
 
@@ -195,49 +203,55 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
 
 
 def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
-    """Plan, check, map and rank in one go, with a report and its provenance."""
+    """Plan, check, map and rank in one go, with a report and its provenance.
+
+    Most pictures are drawn in a process of their own meanwhile.
+    """
     check_target(out, folder)
     begun = datetime.datetime.now(datetime.UTC).astimezone()
     clock = Clock()
-    with clock("load"):
-        survey = load_survey(folder, needs=("detector", "dives", "readings"))
-    with clock("plan"):
-        planned = stages.plan(survey, progress)
-    with clock("check"):
-        checked = stages.check(survey, progress)
-    with clock("map"):
-        mapped = stages.map_signal(survey, progress)
-    with clock("rank"):
-        ranked = stages.rank(survey, mapped, checked.cover, progress)
-    with output_folder(out, folder) as fresh:
-        parts = {}
-        for done, (name, write) in enumerate(
-            (
-                ("plan", lambda: write_plan(survey, planned, fresh)),
-                ("check", lambda: write_check(survey, checked, fresh)),
-                ("map", lambda: write_map(survey, mapped, fresh)),
-                ("rank", lambda: write_rank(survey, ranked, fresh)),
-            )
-        ):
-            progress(f"writing {name}", done, 5)
-            with clock(f"write {name}"):
-                parts[name] = write()
-        progress("report", 4, 5)
+    with aside() as later, output_folder(out, folder) as fresh:
+        with clock("load"):
+            survey = load_survey(folder, needs=("detector", "dives", "readings"))
+        with clock("plan"):
+            planned = stages.plan(survey, progress)
+        plan_written = later(write_plan, survey, planned, fresh)
+        with clock("check"):
+            checked = stages.check(survey, progress)
+        check_written = later(write_check, survey, checked, fresh)
+        with clock("map"):
+            mapped = stages.map_signal(survey, progress)
+        fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
+        with clock("rank"):
+            ranked = stages.rank(survey, mapped, checked.cover, progress)
+        progress("pictures", 0, 3)
+        with clock("write rank"):
+            rank_summary = write_rank(survey, ranked, fresh)
+        progress("pictures", 1, 3)
+        with clock("write map"):
+            map_summary = write_map(survey, mapped, fresh)
+        progress("pictures", 2, 3)
+        with clock("wait for pictures"):
+            parts = {
+                "plan": plan_written(),
+                "check": check_written(),
+                "map": map_summary,
+                "rank": rank_summary,
+            }
+            fields_drawn()
         provenance = _provenance(survey, begun)
         with clock("report"):
-            html = render_report(
-                report_context(
-                    survey, planned, checked, mapped, ranked, parts, provenance, folder=fresh
-                )
+            context = report_context(
+                survey, planned, checked, mapped, ranked, parts, provenance, folder=fresh
             )
-            (fresh / "report.html").write_text(html, encoding="utf-8")
+            (fresh / "report.html").write_text(render_report(context), encoding="utf-8")
             _write_gis(survey, planned, checked, mapped, ranked, fresh)
         warnings = [n.as_dict() for n in survey.notices]
         write_json(
             {**provenance, "timings_s": clock.seconds, "results": parts, "warnings": warnings},
             fresh / "run.json",
         )
-        progress("report", 5, 5)
+        progress("report", 3, 3)
     lines = [
         *summaries.plan_lines(parts["plan"]),
         *summaries.check_lines(parts["check"]),

@@ -8,7 +8,17 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "detect"
 ROOMS = ["survey", "geostat", "lanes", "readings", "probes", "squares", "present"]
 #: modules beside the rooms, in the order they may import each other
-FLOORS = [*ROOMS, "outputs", "stages", "figures", "summaries", "report_context", "job", "cli"]
+FLOORS = [
+    *ROOMS,
+    "outputs",
+    "stages",
+    "figures",
+    "summaries",
+    "report_context",
+    "aside",
+    "job",
+    "cli",
+]
 
 
 def imported(path: Path) -> set[str]:

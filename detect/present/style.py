@@ -70,7 +70,7 @@ RC: Any = {
     "hatch.linewidth": 0.6,
     "figure.facecolor": "white",
     "savefig.facecolor": "white",
-    "pdf.fonttype": 42,
+    "pdf.fonttype": 3,  # glyphs as outlines: no font to subset, half the time
     "svg.hashsalt": "detect",
 }
 

@@ -15,6 +15,9 @@ RELATIVE_ERROR = 0.10
 #: deepest burial looked for, m: beyond it the response no longer changes shape
 DEEPEST_M = 1.5
 FEWEST_READINGS = 6
+#: differences in position and depth are taken over this, m
+STEP_M = 1e-5
+STEP = STEP_M * np.eye(3, 4)
 
 
 @dataclass(frozen=True)
@@ -95,14 +98,25 @@ def fit_target(
     weight = 1.0 / np.hypot(noise_sd, RELATIVE_ERROR * np.abs(signal))
     height = detector.coil_height_m
 
-    def predicted(parameter: np.ndarray) -> np.ndarray:
-        e, n, depth, log_strength = parameter
+    def predicted(parameters: np.ndarray) -> np.ndarray:
+        """Return the signal of several targets at once, ``(P, 4)`` to ``(P, N)``."""
+        e, n, depth, log_strength = parameters.T[:, :, None]
         rho = np.hypot(points[:, 0] - e, points[:, 1] - n)
-        ratio = response_ratio(rho, height + depth, detector)
-        return np.asarray(np.exp(log_strength) * threshold * ratio)
+        return np.asarray(
+            np.exp(log_strength) * threshold * response_ratio(rho, height + depth, detector)
+        )
 
     def misfit(parameter: np.ndarray) -> np.ndarray:
-        return (predicted(parameter) - signal) * weight
+        return (predicted(parameter[None])[0] - signal) * weight
+
+    def slopes(parameter: np.ndarray) -> np.ndarray:
+        """Return the Jacobian: central differences in place and depth, exact in log strength."""
+        moved = parameter + np.concatenate([STEP, -STEP])
+        signals = predicted(np.vstack([moved, parameter]))
+        jacobian = np.empty((len(points), 4))
+        jacobian[:, :3] = ((signals[:3] - signals[3:6]) / (2.0 * STEP_M)).T
+        jacobian[:, 3] = signals[6]
+        return np.asarray(jacobian * weight[:, None])
 
     peak = max(float(signal.max()), threshold)
     reach = 0.75
@@ -113,7 +127,11 @@ def fit_target(
         low = np.array([start[0] - reach, start[1] - reach, 0.0, -12.0])
         high = np.array([start[0] + reach, start[1] + reach, DEEPEST_M, 12.0])
         result = least_squares(
-            misfit, np.clip(first, low, high), bounds=(low, high), x_scale=[0.1, 0.1, 0.1, 0.5]
+            misfit,
+            np.clip(first, low, high),
+            jac=slopes,
+            bounds=(low, high),
+            x_scale=[0.1, 0.1, 0.1, 0.5],
         )
         if best is None or result.cost < best.cost:
             best = result
