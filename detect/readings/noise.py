@@ -96,7 +96,7 @@ def repeat_differences(readings: pd.DataFrame, tolerance_m: float = 0.05) -> np.
         index=["lane", "place"], columns="track", values="signal", aggfunc="mean"
     )
     first = table.bfill(axis=1).iloc[:, 0] if table.shape[1] else pd.Series(dtype=float)
-    difference = table.sub(first, axis=0).to_numpy(float)
+    difference = np.array(table.sub(first, axis=0), dtype=float)
     owner = table.notna().to_numpy().argmax(axis=1) if table.size else np.empty(0, int)
     if difference.size:
         difference[np.arange(len(owner)), owner] = np.nan

@@ -137,7 +137,7 @@ def step_headings(e: ArrayLike, n: ArrayLike, track: ArrayLike) -> FloatArray:
     step = (after - before).to_numpy()
     chord = (grouped.transform("last") - grouped.transform("first")).to_numpy()
     still = np.hypot(step[:, 0], step[:, 1]) == 0
-    step[still] = chord[still]
+    step = np.where(still[:, None], chord, step)
     return np.asarray(compass(np.degrees(np.arctan2(step[:, 0], step[:, 1]))))
 
 

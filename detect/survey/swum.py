@@ -134,7 +134,7 @@ def _on_lanes(
     distance = np.where(by_place & known, along, readings["distance_m"])
     length = lane.map(lanes.drop_duplicates("lane").set_index("lane")["length_m"]).to_numpy(float)
     # A lane without length is a problem of its own; its readings are not blamed.
-    length[length < 1e-6] = np.nan
+    length = np.where(length < 1e-6, np.nan, length)
     past = np.maximum(-distance, distance - length)
     far = known & by_tape & (past > END_TOLERANCE_M)
     problems = [
