@@ -37,8 +37,22 @@ AZIMUTHS = (0.0, 45.0, 90.0, 135.0)
 
 
 @dataclass(frozen=True, eq=False)
-class _Places:
-    """Merged readings with what the candidates are scored on."""
+class Places:
+    """Merged readings with the lay-out of their cross-validation. Build with `Places.of`.
+
+    Parameters
+    ----------
+    points, values, repeats : (N, 2), (N,) and (N,) arrays
+        As of `merge_repeats`.
+    groups : (N,) int array
+        What is left out together.
+    clusters : (N,) int array
+        What errs together: the groups, or compact blocks where groups are single readings.
+    blocks : list of int arrays
+        Readings that are cross-validated among themselves.
+    drift : str
+        Form of the mean.
+    """
 
     points: FloatArray
     values: FloatArray
@@ -47,6 +61,37 @@ class _Places:
     clusters: IntArray
     blocks: list[IntArray]
     drift: str
+
+    @property
+    def scored(self) -> IntArray:
+        """Indices of the readings in the blocks, in their order."""
+        return np.concatenate(self.blocks)
+
+    @classmethod
+    def of(
+        cls,
+        points: FloatArray,
+        values: FloatArray,
+        groups: npt.ArrayLike | Sequence[str] | None,
+        drift: str,
+    ) -> Places:
+        """Merge repeats, cut blocks, and number the groups and clusters."""
+        merged, mean, repeats = merge_repeats(points, values)
+        first, _ = first_of_place(points)
+        blocks = compact_blocks(merged, BLOCK, MOST_BLOCKS)
+        if groups is None:
+            label = np.arange(len(merged))
+        else:
+            given = np.asarray(groups)
+            if given.shape != (len(points),):
+                raise GeostatError(f"{given.size} group labels for {len(points)} readings")
+            label = np.unique(given, return_inverse=True)[1].ravel()[first]
+        clusters = label
+        if len(np.unique(label)) > len(merged) / 2:  # readings on their own: neighbours go together
+            clusters = np.empty(len(merged), np.int64)
+            for number, part in enumerate(compact_blocks(merged, max(len(merged) // 16, 1))):
+                clusters[part] = number
+        return cls(merged, mean, repeats, label, clusters, blocks, drift)
 
 
 def choose_variogram(
@@ -101,7 +146,7 @@ def choose_variogram(
     """
     position = as_points(points)
     reading = as_values(values, len(position))
-    places = _places(position, reading, groups, drift)
+    places = Places.of(position, reading, groups, drift)
     residual = reading - _trend(position, reading, drift)
     bins = experimental_variogram(position, residual, width_m=width_m, cutoff_m=cutoff_m)
     plain = fit_variogram(bins, "best")
@@ -113,31 +158,6 @@ def choose_variogram(
         for fit in _candidates(plain, position, residual, bins, places):
             tried.append((fit, _log_density(fit, places)))
     return _pick(tried, places, bins, "readings" if groups is None else "lanes")
-
-
-def _places(
-    points: FloatArray,
-    values: FloatArray,
-    groups: npt.ArrayLike | Sequence[str] | None,
-    drift: str,
-) -> _Places:
-    """Merge repeats and lay out the cross-validation."""
-    merged, mean, repeats = merge_repeats(points, values)
-    first, _ = first_of_place(points)
-    blocks = compact_blocks(merged, BLOCK, MOST_BLOCKS)
-    if groups is None:
-        label = np.arange(len(merged))
-    else:
-        given = np.asarray(groups)
-        if given.shape != (len(points),):
-            raise GeostatError(f"{given.size} group labels for {len(points)} readings")
-        label = np.unique(given, return_inverse=True)[1].ravel()[first]
-    clusters = label
-    if len(np.unique(label)) > len(merged) / 2:  # readings on their own: neighbours go together
-        clusters = np.empty(len(merged), np.int64)
-        for number, part in enumerate(compact_blocks(merged, max(len(merged) // 16, 1))):
-            clusters[part] = number
-    return _Places(merged, mean, repeats, label, clusters, blocks, drift)
 
 
 def _trend(points: FloatArray, values: FloatArray, drift: str) -> FloatArray:
@@ -153,7 +173,7 @@ def _candidates(
     points: FloatArray,
     residual: FloatArray,
     bins: pd.DataFrame,
-    places: _Places,
+    places: Places,
 ) -> Iterator[VariogramFit]:
     """Fits that may replace the plain one, those that the readings do not allow left out."""
     lags = {"width_m": bins.attrs["width_m"], "cutoff_m": bins.attrs["cutoff_m"]}
@@ -194,42 +214,57 @@ def _allowed(fit: Callable[[], VariogramFit]) -> Iterator[VariogramFit]:
         yield found
 
 
-def _log_density(fit: VariogramFit, places: _Places) -> FloatArray | None:
-    """Log density of each scored reading with its group left out; None where it has none."""
-    model, sd = split_nugget(fit.variogram)
-    out = []
+def left_out(
+    variogram: Variogram, places: Places, values: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray] | None:
+    """Estimate and variance of each scored reading with its group left out, block by block.
+
+    The nugget is taken as the error of one reading. ``values`` may stand in for those of the
+    places, on another scale. None where the model has no solution.
+    """
+    model, sd = split_nugget(variogram)
+    reading = places.values if values is None else values
+    found = []
     for block in places.blocks:
         label = places.groups[block]
-        if len(np.unique(label)) < 2:
-            label = np.arange(len(block))
-        points, values = places.points[block], places.values[block]
         error = sd / np.sqrt(places.repeats[block])
+        groups = len(np.unique(label))
         try:
-            kriging = Kriging(points, values, model, error, drift=places.drift)
-            alone = len(np.unique(label)) == len(label)
-            estimate, variance = (
-                kriging.leave_one_out() if alone else leave_groups_out(kriging, label)
+            kriging = Kriging(
+                places.points[block], reading[block], model, error, drift=places.drift
             )
+            alone = groups < 2 or groups == len(label)
+            found.append(kriging.leave_one_out() if alone else leave_groups_out(kriging, label))
         except GeostatError:
             return None
-        out.append(-0.5 * (np.log(2.0 * np.pi * variance) + (values - estimate) ** 2 / variance))
-    return np.concatenate(out)
+    estimate, variance = (np.concatenate(part) for part in zip(*found, strict=True))
+    return estimate, variance
+
+
+def _log_density(fit: VariogramFit, places: Places) -> FloatArray | None:
+    """Log density of each scored reading with its group left out; None where it has none."""
+    predicted = left_out(fit.variogram, places)
+    if predicted is None:
+        return None
+    estimate, variance = predicted
+    error = places.values[places.scored] - estimate
+    return -0.5 * (np.log(2.0 * np.pi * variance) + error**2 / variance)
 
 
 def _pick(
     tried: Sequence[tuple[VariogramFit, FloatArray | None]],
-    places: _Places,
+    places: Places,
     bins: pd.DataFrame,
     what: str,
 ) -> VariogramFit:
     """Keep the plain fit unless another gains more than the standard error of its gain."""
-    clusters = np.concatenate([places.clusters[b] for b in places.blocks])
+    clusters = places.clusters[places.scored]
     plain = tried[0][1]
     rows, chosen, chosen_gain, why = [], 0, 0.0, "nothing gains more than its standard error"
     for number, (fit, density) in enumerate(tried):
         if density is None:
             continue
-        gain, error = _gain(density, plain, clusters)
+        gain, error = gain_over(density, plain, clusters)
         rows.append(
             {
                 "candidate": describe(fit),
@@ -252,10 +287,13 @@ def _pick(
     )
 
 
-def _gain(density: FloatArray, plain: FloatArray | None, clusters: IntArray) -> tuple[float, float]:
-    """Mean gain of log density over the plain fit, and its standard error over clusters.
+def gain_over(
+    density: FloatArray, plain: FloatArray | None, clusters: IntArray
+) -> tuple[float, float]:
+    """Mean gain of a score over the plain one's, and its standard error over clusters.
 
-    The readings of a lane err together: the error is that of the clusters' sums.
+    The readings of a lane err together: the error is that of the clusters' sums. Where the plain
+    one has no score the gain is infinite.
     """
     if plain is None:
         return float("inf"), 0.0

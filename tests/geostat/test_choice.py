@@ -103,12 +103,12 @@ def test_the_rule_of_one_standard_error() -> None:
     # forty readings on four lanes; a gain counts against its scatter from lane to lane
     lane = np.repeat(np.arange(4), 10)
     even, uneven = np.full(40, 0.1), np.repeat([0.9, -0.4, -0.4, 0.3], 10)
-    assert choice._gain(even, np.zeros(40), lane) == pytest.approx((0.1, 0.0))
-    mean, error = choice._gain(uneven, np.zeros(40), lane)
+    assert choice.gain_over(even, np.zeros(40), lane) == pytest.approx((0.1, 0.0))
+    mean, error = choice.gain_over(uneven, np.zeros(40), lane)
     assert (mean, error) == pytest.approx((0.1, np.sqrt(0.64 + 0.25 + 0.25 + 0.04) / 4))
 
     points, values = lanes()[0][:40], np.arange(40.0)
-    places = choice._places(points, values, lane, "constant")
+    places = choice.Places.of(points, values, lane, "constant")
     places = replace(places, clusters=lane, blocks=[np.arange(40)])
     bins = experimental_variogram(points, values)
     plain = fit_variogram(bins, "exponential")
