@@ -229,7 +229,7 @@ def _square_covariance(variogram: Variogram, lags: FloatArray, size_m: float) ->
 def _lattice_cells(
     centres: FloatArray, size_m: float
 ) -> tuple[IntArray, IntArray, FloatArray] | None:
-    """Column and row of each centre and the steps (2,); None where that has more lags than pairs."""
+    """Column and row of each centre, and the steps (2,); None: more lags than pairs."""
     cells = []
     for axis in (0, 1):
         values = np.unique(np.round(centres[:, axis] / (size_m * 1e-6)).astype(np.int64))
