@@ -73,7 +73,7 @@ def test_tiles_equal_the_plain_systems(name, mean, size) -> None:
     sd = np.linspace(0.0, 0.3, len(points))
     data = Data.checked(points, values, sd, "constant", mean)
     system = TiledSystem(data, MODELS[name], 16)
-    nodes = np.r_[np.random.default_rng(2).uniform(-1, 31, (300, 2)), points[:5]] - data.origin
+    nodes = np.r_[np.random.default_rng(2).uniform(-1, 31, (60, 2)), points[:5]] - data.origin
     support = Support.square(size) if size else Support.point()
     estimate, variance = system.estimate(nodes, support)
     weights = system.weights(nodes, support)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -148,3 +149,28 @@ def test_block_posterior(lanes, neighbours) -> None:
         # 4x4 points see the large square coarsely: 1 % of the sd
         assert covariance.mean() == pytest.approx(whole_variance[0], abs=0.01)
         assert mean.mean() == pytest.approx(whole[0], abs=0.05)
+
+
+@pytest.mark.parametrize("neighbours", [None, 20])
+def test_turned_squares_are_the_survey_turned_the_other_way(lanes, neighbours) -> None:
+    parts = [
+        Variogram("spherical", 0.05, 1.0, 5.0, anisotropy_ratio=0.5, azimuth_deg=80),
+        Variogram("exponential", 0.0, 0.5, 3.0, anisotropy_ratio=0.3, azimuth_deg=10),
+    ]
+    angle = np.radians(35.0)
+    # positions turned clockwise by 35 degrees: p @ clockwise
+    clockwise = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    turned = Variogram.nested([replace(p, azimuth_deg=p.azimuth_deg + 35) for p in parts])
+    centres = np.stack(np.meshgrid(np.arange(1.0, 12, 4), np.arange(1.0, 12, 4)), -1).reshape(-1, 2)
+    kind = {"neighbours": neighbours, "neighbourhood": "own"}
+    one = Kriging(*lanes, Variogram.nested(parts), 0.1, **kind)
+    other = Kriging(lanes.points @ clockwise, lanes.values, turned, 0.1, **kind)
+    for a, b in (
+        (one.blocks(centres, 2.0), other.blocks(centres @ clockwise, 2.0, azimuth_deg=35.0)),
+        (
+            one.block_posterior(centres, 2.0),
+            other.block_posterior(centres @ clockwise, 2.0, azimuth_deg=35.0),
+        ),
+    ):
+        np.testing.assert_allclose(a[0], b[0], atol=1e-9)
+        np.testing.assert_allclose(a[1], b[1], atol=1e-9)
