@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -23,11 +24,14 @@ class Support:
         Displacements from the centre, metres.
     weights : (G,) array
         Adding up to 1.
+    azimuth_deg : float
+        Bearing of two of the square's sides.
     """
 
     size_m: float
     offsets: FloatArray
     weights: FloatArray
+    azimuth_deg: float = 0.0
 
     @classmethod
     def point(cls) -> Support:
@@ -35,15 +39,20 @@ class Support:
         return cls(0.0, np.zeros((1, 2)), np.ones(1))
 
     @classmethod
-    def square(cls, size_m: float, order: int = 4) -> Support:
-        """Square of side ``size_m`` discretised by ``order`` x ``order`` Gauss-Legendre points."""
+    def square(cls, size_m: float, azimuth_deg: float = 0.0, order: int = 4) -> Support:
+        """Square of side ``size_m`` discretised by ``order`` x ``order`` Gauss-Legendre points.
+
+        Two of its sides lie on the bearing ``azimuth_deg``, clockwise from grid north.
+        """
         if not (np.isfinite(size_m) and size_m > 0):
             raise GeostatError(f"size_m = {size_m!r} must be a positive length in metres")
         nodes, weights = np.polynomial.legendre.leggauss(order)
         e, n = np.meshgrid(nodes, nodes)
         w = np.outer(weights, weights) / 4.0
         offsets = np.column_stack([e.ravel(), n.ravel()]) * (size_m / 2.0)
-        return cls(float(size_m), offsets, w.ravel())
+        if not np.isfinite(azimuth_deg):
+            raise GeostatError(f"azimuth_deg = {azimuth_deg!r} is not a bearing in degrees")
+        return cls(float(size_m), offsets @ turn(-azimuth_deg), w.ravel(), float(azimuth_deg))
 
     @property
     def is_point(self) -> bool:
@@ -79,9 +88,31 @@ class Support:
 
     def prior_variance(self, variogram: Variogram) -> float:
         """Variance of the target before any data: the sill, or that of a square's mean."""
-        return variogram.sill if self.is_point else within_square(variogram, self.size_m)
+        if self.is_point:
+            return variogram.sill
+        return within_square(seen_from(variogram, self.azimuth_deg), self.size_m)
+
+    def between(self, variogram: Variogram, centres: FloatArray) -> FloatArray:
+        """Covariance of the means of squares at ``centres`` before any data, (M, M)."""
+        along = centres @ turn(self.azimuth_deg)
+        return between_squares(seen_from(variogram, self.azimuth_deg), along, self.size_m)
 
 
+def turn(azimuth_deg: float) -> FloatArray:
+    """Matrix (2, 2) that takes ``e, n`` to axes turned clockwise by ``azimuth_deg``: p @ turn."""
+    sin, cos = np.sin(np.radians(azimuth_deg)), np.cos(np.radians(azimuth_deg))
+    return np.eye(2) if azimuth_deg == 0.0 else np.array([[cos, sin], [-sin, cos]])
+
+
+def seen_from(variogram: Variogram, azimuth_deg: float) -> Variogram:
+    """Return the variogram in axes turned clockwise by ``azimuth_deg``."""
+    if azimuth_deg == 0.0:
+        return variogram
+    parts = tuple(seen_from(p, azimuth_deg) for p in variogram.structures)
+    return replace(variogram, azimuth_deg=variogram.azimuth_deg - azimuth_deg, structures=parts)
+
+
+@lru_cache(maxsize=64)
 def within_square(variogram: Variogram, size_m: float) -> float:
     r"""Mean covariance of two random points of a square along the axes, nugget left out.
 
@@ -229,7 +260,7 @@ def _square_covariance(variogram: Variogram, lags: FloatArray, size_m: float) ->
 def _lattice_cells(
     centres: FloatArray, size_m: float
 ) -> tuple[IntArray, IntArray, FloatArray] | None:
-    """Column and row of each centre and the steps (2,); None where that has more lags than pairs."""
+    """Column and row of each centre, and the steps (2,); None: more lags than pairs."""
     cells = []
     for axis in (0, 1):
         values = np.unique(np.round(centres[:, axis] / (size_m * 1e-6)).astype(np.int64))

@@ -23,9 +23,13 @@ def tiles(count: int, bytes_each: int, budget: int = TILE_BYTES) -> Iterator[sli
         yield slice(start, min(start + step, count))
 
 
-def by_square(points: FloatArray, side: float) -> Iterator[IntArray]:
-    """Group points (M, 2) by the square of a lattice they fall in; yield the indices of each."""
-    cell = np.floor((points - points.min(axis=0)) / side).astype(np.int64)
+def by_square(points: FloatArray, side: float, origin: float | None = None) -> Iterator[IntArray]:
+    """Group points (M, 2) by the square of a lattice they fall in; yield the indices of each.
+
+    The lattice goes through ``origin`` (both coordinates), or the lowest corner of the points.
+    """
+    cell = np.floor((points - (points.min(axis=0) if origin is None else origin)) / side)
+    cell = (cell - cell.min(axis=0)).astype(np.int64)
     key = cell[:, 1] * (cell[:, 0].max() + 1) + cell[:, 0]
     order = np.argsort(key, kind="stable")
     breaks = np.flatnonzero(np.diff(key[order])) + 1

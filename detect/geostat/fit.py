@@ -43,6 +43,13 @@ class VariogramFit:
         The bins that were fitted.
     fallback : bool
         Whether the model was assumed and not fitted.
+    method : str
+        How it was fitted, in words.
+    log_likelihood : float
+        Of a fit by likelihood, else NaN.
+    comparison : DataFrame or None
+        Candidates it was chosen from, see `detect.geostat.choice.choose_variogram`: ``candidate``,
+        ``log_score``, ``gain``, ``gain_error``.
     """
 
     variogram: Variogram
@@ -53,6 +60,9 @@ class VariogramFit:
     notes: tuple[str, ...]
     experimental: pd.DataFrame = field(repr=False)
     fallback: bool = False
+    method: str = "weighted least squares"
+    log_likelihood: float = float("nan")
+    comparison: pd.DataFrame | None = field(default=None, repr=False)
 
 
 def fit_variogram(

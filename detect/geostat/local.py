@@ -1,58 +1,32 @@
-"""Neighbourhood kriging: each target from its own nearest readings, many small systems at once."""
+"""Neighbourhood kriging: each target from the readings near it, whatever the size of the survey."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_matrix
 
 from detect.geostat.blocks import Support
-from detect.geostat.covariance import TILE_BYTES, cross_covariance, tiles
+from detect.geostat.covariance import cross_covariance, tiles
 from detect.geostat.data import Data
-from detect.geostat.errors import FloatArray, GeostatError, IntArray, describe_pair
-from detect.geostat.neighbours import Nearest
+from detect.geostat.errors import FloatArray, GeostatError, IntArray
+from detect.geostat.parallel import cores
+from detect.geostat.plain import PlainSystems, Solved
 from detect.geostat.variogram import Variogram
 
-#: A reading whose variance given its neighbours is below this share of its own is a repeat in
-#: disguise.
-SMALLEST_PIVOT = 1e-13
-
-
-@dataclass(frozen=True, eq=False)
-class Solved:
-    """Results of a batch: estimate (B,), variance (B,) and weights (B, k) where asked."""
-
-    estimate: FloatArray
-    variance: FloatArray
-    weights: FloatArray | None
-
-
-def forward(factor: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve ``L x = b`` for a batch of lower factors (B, k, k) and right sides (B, k, R)."""
-    x = np.empty_like(right)
-    for j in range(factor.shape[1]):
-        known = np.einsum("bi,bir->br", factor[:, j, :j], x[:, :j])
-        x[:, j] = (right[:, j] - known) / factor[:, j, j, None]
-    return x
-
-
-def backward(factor: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve ``L' x = b`` for a batch of lower factors (B, k, k) and right sides (B, k, R)."""
-    x = np.empty_like(right)
-    for j in reversed(range(factor.shape[1])):
-        known = np.einsum("bi,bir->br", factor[:, j + 1 :, j], x[:, j + 1 :])
-        x[:, j] = (right[:, j] - known) / factor[:, j, j, None]
-    return x
+#: Targets in one job, at most.
+JOB = 8192
 
 
 class LocalSystem:
-    """Universal kriging from the k nearest readings of each target.
+    """Universal kriging of each target from its own k nearest readings.
 
-    The equations are those of `detect.geostat.system.GlobalSystem`, one small system a target,
-    factorised in batches. Limit: the estimate changes by a step where the set of neighbours
-    changes.
+    The equations are those of `detect.geostat.system.GlobalSystem`, one small system a target.
+    Limit: the estimate changes by a step wherever the set of readings changes, and each target
+    has a mean (or drift) of its own.
 
     Parameters
     ----------
@@ -72,146 +46,127 @@ class LocalSystem:
             )
         self.data = data
         self.variogram = variogram
-        self.nearest = Nearest(variogram, data.points, neighbours)
+        self.count = min(neighbours, len(data))
+        self.plain = PlainSystems(data, variogram)
+        self._matrix = variogram.reduction
 
-    def step(self, support: Support) -> int:
-        """Bytes that one target takes in a tile."""
-        k = self.nearest.count
-        return 8 * k * (2 * k + 4 * len(support.weights))
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out what a worker builds again in less time than it travels."""
+        return {k: v for k, v in self.__dict__.items() if k not in ("cells", "_compiled")}
+
+    @cached_property
+    def cells(self) -> Any:
+        """Search grid of the readings."""
+        from detect.geostat.search import sort_into_cells
+
+        return sort_into_cells(self.data.points @ self._matrix)
+
+    @cached_property
+    def _compiled(self) -> tuple[Any, Any] | None:
+        """Model and readings for the kernels; None for a model that they do not know."""
+        return self._for_kernels(self.data.residual)
+
+    def _for_kernels(self, residual: FloatArray) -> tuple[Any, Any] | None:
+        from detect.geostat.elimination import Readings, model_of
+
+        data, model = self.data, model_of(self.variogram)
+        if model is None:
+            return None
+        shared_places = bool(len(data.pairs))
+        fixed = data.noise, data.place, data.basis, shared_places, data.tolerance
+        return model, Readings(data.points, residual, *fixed)
 
     def prepare(self, count: int) -> None:
-        """Nothing to prepare."""
+        """Work out, before threads ask for it, what any number of targets will need."""
+        del count
+        _ = self.cells, self._compiled
 
     def plan(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
-        """Cut targets into tiles (arrays of indices) for `estimate`."""
+        """Cut targets into jobs (arrays of indices) for `estimate`."""
+        del support
         everywhere = np.arange(len(centres))
-        yield from (everywhere[t] for t in tiles(len(centres), self.step(support)))
+        yield from (everywhere[t] for t in tiles(len(centres), 1, job_size(len(centres))))
 
-    def solve(
+    def estimate(self, centres: FloatArray, support: Support) -> tuple[FloatArray, FloatArray]:
+        """Estimate and variance of the targets of one job."""
+        solved = self._own(centres, support)
+        return solved.estimate, solved.variance
+
+    def _own(
         self,
         centres: FloatArray,
         support: Support,
-        index: IntArray,
-        place: IntArray | None = None,
         want_weights: bool = False,
+        index: IntArray | None = None,
     ) -> Solved:
-        """Solve one tile of targets from the readings ``index`` (B, k).
+        from detect.geostat.kernels import FINE, solve_each
+        from detect.geostat.search import nearest_of_each
 
-        ``place`` is the place of each target (-1: at no datum); worked out when not given.
-        """
-        data, variogram = self.data, self.variogram
-        near = data.points[index]
-        k = self._covariance(index, near)
-        lag = centres[:, None, :] - near
-        # Support sums over its own points about the centre, so the lag points from reading to
-        # target.
-        c0 = support.pair_covariance(variogram, -lag[..., 0], -lag[..., 1])
-        if support.is_point and variogram.nugget > 0:
-            at = data.place_of(centres) if place is None else place
-            c0 += variogram.nugget * (at[:, None] == data.place[index])
-        basis, f0 = data.basis[index], data.target_basis(centres, support)
-        terms = data.drift.terms
-        factor = self._factorise(k, index, centres)
-        right = np.concatenate([basis, c0[..., None], data.residual[index][..., None]], axis=2)
-        solved = forward(factor, right)
-        a, v, z = solved[..., :terms], solved[..., terms], solved[..., terms + 1]
-        r = f0 - np.einsum("bkp,bk->bp", a, v)
-        s = np.einsum("bkp,bkq->bpq", a, a)
-        shift = self._drift_solve(s, r, centres, index)
-        w = v + np.einsum(
-            "bkp,bp->bk", a, shift
-        )  # L^-1 times the covariance that the weights answer to
-        estimate = data.mean + np.einsum("bk,bk->b", w, z)
-        prior = support.prior_variance(variogram)
-        variance = prior - np.einsum("bk,bk->b", v, v) + np.einsum("bp,bp->b", r, shift)
-        weights = backward(factor, w[..., None])[..., 0] if want_weights else None
-        return Solved(estimate, variance, weights)
+        if index is None:
+            index = np.asarray(nearest_of_each(self.cells, self._reduced(centres), self.count))
+        if self._compiled is None:
+            return self._in_batches(centres, support, index, want_weights)
+        weights = np.zeros((len(centres), index.shape[1]) if want_weights else (0, 0))
+        estimate, variance, status = solve_each(
+            *self._compiled,
+            index,
+            centres,
+            self.data.target_basis(centres, support),
+            support.offsets,
+            support.weights,
+            support.prior_variance(self.variogram),
+            weights,
+        )
+        estimate += self.data.mean
+        for t in np.flatnonzero(status != FINE):
+            one = self.plain.rescued(centres[t : t + 1], support, index[t], None)
+            estimate[t], variance[t] = one.estimate[0], one.variance[0]
+            if want_weights and one.weights is not None:
+                weights[t] = one.weights[0]
+        return Solved(estimate, variance, weights if want_weights else None, index)
 
-    def _covariance(self, index: IntArray, near: FloatArray) -> FloatArray:
-        """Covariance matrices (B, k, k) of the neighbours as read."""
-        lag = near[:, :, None, :] - near[:, None, :, :]
-        k = self.variogram.structure_covariance(lag[..., 0], lag[..., 1])
-        diagonal = np.arange(index.shape[1])
-        if len(self.data.pairs) and self.variogram.nugget > 0:
-            place = self.data.place[index]
-            k += self.variogram.nugget * (place[:, :, None] == place[:, None, :])
-        k[:, diagonal, diagonal] = self.variogram.sill + self.data.noise[index]
-        return k
-
-    def _factorise(self, k: FloatArray, index: IntArray, centres: FloatArray) -> FloatArray:
-        """Cholesky factors, the first failure named by its place and closest readings."""
-        own = np.einsum("bii->bi", k)
-        try:
-            factor: FloatArray = np.asarray(np.linalg.cholesky(k), dtype=np.float64)
-        except np.linalg.LinAlgError:
-            # Rare: find the first that fails (a symmetric matrix is positive definite if all
-            # eigenvalues are).
-            bad = np.linalg.eigvalsh(k)[:, 0] <= SMALLEST_PIVOT * own[:, 0]
-            raise self._singular(int(np.argmax(bad)), index, centres) from None
-        pivots = np.einsum("bii->bi", factor) ** 2 / own
-        bad = (pivots < SMALLEST_PIVOT).any(axis=1)
-        if bad.any():
-            raise self._singular(int(np.argmax(bad)), index, centres)
-        return factor
-
-    def _singular(self, row: int, index: IntArray, centres: FloatArray) -> GeostatError:
-        e, n = centres[row] + self.data.origin
-        pair = describe_pair(self.data.points[index[row]], self.data.origin, index[row])
-        return GeostatError(
-            f"the kriging system at ({e:.3f}, {n:.3f}) is singular to working precision; {pair}. "
-            "Merge near-duplicates, give a measurement_sd, or use a less smooth model"
+    def _in_batches(
+        self, centres: FloatArray, support: Support, index: IntArray, want_weights: bool
+    ) -> Solved:
+        """Solve each target by the plain path, within the memory budget."""
+        k = index.shape[1]
+        parts = [
+            self.plain.solve(centres[t], support, index[t], None, want_weights)
+            for t in tiles(len(centres), 8 * k * (2 * k + 4 * len(support.weights)))
+        ]
+        weights = [p.weights for p in parts if p.weights is not None]
+        return Solved(
+            np.concatenate([p.estimate for p in parts]),
+            np.concatenate([p.variance for p in parts]),
+            np.concatenate(weights) if weights else None,
+            index,
         )
 
-    def _drift_solve(
-        self, s: FloatArray, r: FloatArray, centres: FloatArray, index: IntArray
-    ) -> FloatArray:
-        """``S^-1 r`` for each target; a neighbourhood that cannot fix the drift is named."""
-        if s.shape[1] == 0:
-            return np.zeros_like(r)
-        if s.shape[1] == 1:
-            return np.asarray(r / s[:, 0], np.float64)
-        # Scaled to a unit diagonal first: the terms have different sizes in a small neighbourhood.
-        scale = 1.0 / np.sqrt(np.einsum("bpp->bp", s))
-        scaled = s * scale[:, :, None] * scale[:, None, :]
-        bad = np.linalg.eigvalsh(scaled)[:, 0] < 1e-13
-        if bad.any():
-            row = int(np.argmax(bad))
-            e, n = centres[row] + self.data.origin
-            raise GeostatError(
-                f"the {index.shape[1]} readings nearest to ({e:.3f}, {n:.3f}) lie on one line or "
-                f"curve, which cannot fix a {self.data.drift.kind} drift: use more neighbours or "
-                "drift='constant'"
-            )
-        return np.asarray(
-            scale * np.linalg.solve(scaled, (scale * r)[..., None])[..., 0], np.float64
-        )
-
-    def estimate(self, centres: FloatArray, support: Support) -> tuple[FloatArray, FloatArray]:
-        """Estimate and variance of one tile of targets."""
-        solved = self.solve(centres, support, self.nearest.of(centres))
-        return solved.estimate, solved.variance
+    def _reduced(self, centres: FloatArray) -> FloatArray:
+        return np.ascontiguousarray(centres @ self._matrix)
 
     def weights(self, centres: FloatArray, support: Support) -> csr_matrix:
         """Weights of the data in each target's estimate, sparse (T, N)."""
-        rows = []
-        for tile in tiles(len(centres), self.step(support)):
-            index = self.nearest.of(centres[tile])
-            rows.append(
-                (index, self.solve(centres[tile], support, index, want_weights=True).weights)
-            )
-        columns = np.concatenate([i for i, _ in rows])
-        values = np.concatenate([np.asarray(w) for _, w in rows])
-        start = np.arange(0, columns.size + 1, columns.shape[1])
-        return csr_matrix((values.ravel(), columns.ravel(), start), (len(centres), len(self.data)))
+        shape = (len(centres), len(self.data))
+        parts = [
+            self._own(centres[t], support, want_weights=True) for t in tiles(len(centres), 1, JOB)
+        ]
+        columns = np.concatenate([p.index for p in parts if p.index is not None])
+        values = np.concatenate([p.weights for p in parts if p.weights is not None])
+        ends = np.arange(0, columns.size + 1, columns.shape[1])
+        return csr_matrix((values.ravel(), columns.ravel(), ends), shape)
+
+    def rule(self, centres: FloatArray, support: Support) -> Callable[[FloatArray], FloatArray]:
+        """Return the function that takes columns (N, R) of values to estimates (T, R)."""
+        return self.weights(centres, support).__matmul__
 
     def posterior(
         self, centres: FloatArray, support: Support, prior: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Estimates (M,) and the joint covariance (M, M) of their errors.
+        """Estimates (M,) and the joint covariance (M, M) of their errors; overwrites ``prior``.
 
-        With weights W and ``prior`` the covariance of the targets:
-        ``prior - W c - (W c)' + W K W'``, exact for the weights used, although no two targets need
-        share readings.
+        With weights W and ``prior`` the covariance of the targets: ``prior - W c - (W c)' + W K
+        W'``, exact for the weights used, although no two targets need share readings.
         """
         data, nugget = self.data, self.variogram.nugget
         w = self.weights(centres, support)
@@ -219,33 +174,43 @@ class LocalSystem:
         mean = data.mean + w @ data.residual
         used = np.unique(w.indices)
         w = w[:, used]
-        wk = np.empty((len(centres), len(used)))
-        wc = np.empty((len(centres), len(centres)))
-        for tile in tiles(len(used), 8 * max(len(used), len(centres))):
-            rows = used[tile]
-            k = cross_covariance(self.variogram, data.points[rows], data.points[used])
+        points, place = data.points[used], data.place[used]
+        for tile in tiles(len(centres), 16 * len(used)):
+            # Of the targets in a tile, only the readings that they use.
+            rows = np.unique(w[tile].indices)
+            k = cross_covariance(self.variogram, points[rows], points)
             if nugget > 0:
-                k += nugget * (data.place[rows, None] == data.place[used])
-            k[np.arange(len(rows)), np.arange(tile.start, tile.stop)] += data.noise[rows]
-            wk[:, tile] = w @ k.T
-        for tile in tiles(len(centres), 8 * len(used) * 2):
-            c0 = support.covariance(self.variogram, centres[tile], data.points[used])
-            if support.is_point and nugget > 0:
-                c0 += nugget * (data.place_of(centres[tile])[:, None] == data.place[used])
-            wc[:, tile] = w @ c0.T
-        return mean, prior - wc - wc.T + (w @ wk.T).T
+                k += nugget * (place[rows, None] == place)
+            k[np.arange(len(rows)), rows] += data.noise[used[rows]]
+            wk = w[tile][:, rows] @ k
+            c0 = support.covariance(self.variogram, centres[tile], points)
+            data.add_nugget(c0, centres[tile], support, nugget, used)
+            wc = (w @ c0.T).T
+            prior[tile] += (w @ (wk - c0).T).T
+            prior[:, tile] -= wc.T
+        return mean, prior
 
     def leave_one_out(self) -> tuple[FloatArray, FloatArray]:
         """Predict each datum from its k nearest others; the variance includes its own noise."""
         data = self.data
         if len(data) <= data.drift.terms:
             raise GeostatError("leaving out a reading leaves too few to fix the mean or drift")
-        support = Support.point()
-        estimate, variance = np.empty(len(data)), np.empty(len(data))
-        for tile in tiles(len(data), self.step(support), TILE_BYTES):
-            own = np.arange(tile.start, tile.stop)
-            index = self.nearest.of_others(data.points[tile], own)
-            solved = self.solve(data.points[tile], support, index, data.place[tile])
-            estimate[tile] = solved.estimate
-            variance[tile] = solved.variance + data.noise[tile]
-        return estimate, variance
+        from detect.geostat.search import nearest_of_each
+
+        count = min(self.count, len(data) - 1)
+        parts = []
+        for t in tiles(len(data), 1, JOB):
+            one_more = nearest_of_each(self.cells, self._reduced(data.points[t]), count + 1)
+            # Itself is first, except among readings at one place: drop it where it is, else the
+            # last.
+            is_self = one_more == np.arange(t.start, t.stop)[:, None]
+            is_self[~is_self.any(axis=1), -1] = True
+            index = one_more[~is_self].reshape(-1, count)
+            parts.append(self._own(data.points[t], Support.point(), index=index))
+        variance = np.concatenate([p.variance for p in parts])
+        return np.concatenate([p.estimate for p in parts]), variance + data.noise
+
+
+def job_size(count: int) -> int:
+    """Targets in one job of so many: a few jobs for each core, none too large."""
+    return int(np.clip(count // (4 * cores()), 16, JOB))

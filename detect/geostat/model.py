@@ -6,18 +6,24 @@ are merged, the nugget is split and the fallback is said in one place.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from detect.geostat.choice import choose_variogram
 from detect.geostat.experimental import experimental_variogram
 from detect.geostat.fit import VariogramFit, fit_variogram
 from detect.geostat.kriging import Kriging
+from detect.geostat.repeats import merge_repeats, split_nugget
 from detect.geostat.variogram import Variogram
 
 Floats = NDArray[np.float64]
+
+#: Places up to which a variogram is chosen by leaving out one at a time.
+FEW = 600
 
 
 @dataclass(frozen=True)
@@ -56,36 +62,6 @@ class PointModel:
         return self.measurement_sd / np.sqrt(self.repeats) if self.measurement_sd > 0 else None
 
 
-def merge_repeats(points: ArrayLike, values: ArrayLike) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Average values that share a position (to the millimetre).
-
-    Kriging of means with error ``sd / sqrt(count)`` equals kriging of all the repeats with error
-    ``sd`` each, and keeps the system regular.
-
-    Parameters
-    ----------
-    points : (N, 2) array
-        Positions, m.
-    values : (N,) array
-        Values at the positions.
-
-    Returns
-    -------
-    points, values, repeats
-        ``(M, 2)``, ``(M,)`` and ``(M,)`` in order of first appearance.
-    """
-    points = np.asarray(points, dtype=float)
-    values = np.asarray(values, dtype=float)
-    _, first, inverse = np.unique(
-        np.round(points, 3), axis=0, return_index=True, return_inverse=True
-    )
-    inverse = np.asarray(inverse).ravel()
-    count = np.bincount(inverse)
-    mean = np.bincount(inverse, weights=values) / count
-    order = np.argsort(first)
-    return points[first[order]], mean[order], count[order].astype(np.int64)
-
-
 def point_model(
     points: ArrayLike,
     values: ArrayLike,
@@ -96,6 +72,7 @@ def point_model(
     drift: str = "constant",
     width_m: float | None = None,
     cutoff_m: float | None = None,
+    groups: ArrayLike | Sequence[str] | None = None,
 ) -> PointModel:
     """Merge repeats, choose the variogram and build the estimator.
 
@@ -119,7 +96,13 @@ def point_model(
     drift : str
         Passed to :class:`Kriging`.
     width_m, cutoff_m : float, optional
-        Bins of the variogram that is fitted, see :func:`experimental_variogram`.
+        Bins of the variogram that is fitted, see
+        :func:`detect.geostat.experimental.experimental_variogram`.
+    groups : (N,) array or sequence, optional
+        Lane of each value: the variogram is chosen by leaving out whole lanes, see
+        :func:`detect.geostat.choice.choose_variogram`. Without, up to 600 places choose by
+        leaving out one at a time; more are taken as lanes that are not known, where that would
+        only test the next step along, and the bins decide.
 
     Returns
     -------
@@ -133,20 +116,22 @@ def point_model(
     merged, mean, repeats = merge_repeats(points, values)
     fit: VariogramFit | None = None
     if variogram == "fit":
-        bins = experimental_variogram(points, values, width_m=width_m, cutoff_m=cutoff_m)
-        fit = fit_variogram(bins, model="best")
-        model = fit.variogram
-        if measurement_sd != "auto":
-            sd = float(measurement_sd)
-        elif model.partial_sill > 0:
-            sd = float(np.sqrt(model.nugget))
-            model = replace(model, nugget=0.0)
+        if groups is not None or len(merged) <= FEW:
+            fit = choose_variogram(
+                points, values, groups=groups, drift=drift, width_m=width_m, cutoff_m=cutoff_m
+            )
         else:
-            # nothing but nugget: the map is the mean, and its variance must not become zero
-            sd = 0.0
+            bins = experimental_variogram(points, values, width_m=width_m, cutoff_m=cutoff_m)
+            fit = fit_variogram(bins, "best")
+        model = fit.variogram
     else:
         model = variogram
-        sd = 0.0 if measurement_sd == "auto" else float(measurement_sd)
+    if measurement_sd != "auto":
+        sd = float(measurement_sd)
+    elif fit is not None:
+        model, sd = split_nugget(model)
+    else:
+        sd = 0.0
     error = sd / np.sqrt(repeats) if sd > 0 else None
     kriging = Kriging(
         merged, mean, model, measurement_sd=error, neighbours=neighbours or None, drift=drift

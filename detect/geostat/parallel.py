@@ -111,8 +111,14 @@ def run_on(
 
     everywhere = client.scatter(shared, broadcast=True, hash=False)
     futures = {
-        client.submit(function, everywhere, job, pure=False): number
+        client.submit(_alone, function, everywhere, job, pure=False): number
         for number, job in enumerate(jobs)
     }
     for future in as_completed(futures):
         yield futures[future], future.result()
+
+
+def _alone(function: Callable[[Any, Job], Result], shared: Any, job: Job) -> Result:
+    """Run one job on a worker, whose other threads have jobs of their own."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        return function(shared, job)

@@ -182,7 +182,7 @@ def _residual_batches(
     else:
         sampler = _OnLattice(variogram, local, spots)
     noise = np.sqrt(data.noise)[:, None]
-    weights = None if isinstance(system, GlobalSystem) else system.weights(local, Support.point())
+    rule = None if isinstance(system, GlobalSystem) else system.rule(local, Support.point())
     for rows in tiles(n, 8 * 3 * (len(everywhere) + len(local)), _BATCH_BYTES):
         count = rows.stop - rows.start
         z = sampler.draw(rng, count)
@@ -191,8 +191,8 @@ def _residual_batches(
         read = z[: len(data)] + noise * rng.standard_normal((len(data), count))
         residual = data.residual[:, None] - read
         field = data.mean + z[len(data) :]
-        if weights is not None:
-            field += weights @ residual
+        if rule is not None:
+            field += rule(residual)
         else:
             assert isinstance(system, GlobalSystem)
             alpha, beta = system.condition(residual)

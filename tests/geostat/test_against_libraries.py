@@ -31,7 +31,9 @@ def layout(seed: int, count: int = 60) -> tuple[np.ndarray, np.ndarray, np.ndarr
 def test_pykrige(name, neighbours) -> None:
     points, values, nodes = layout(3)
     nodes[:3] = points[:3]  # exactness at readings is the same in both
-    estimate, variance = Kriging(points, values, MODELS[name], neighbours=neighbours).at(nodes)
+    estimate, variance = Kriging(
+        points, values, MODELS[name], neighbours=neighbours, neighbourhood="own"
+    ).at(nodes)
     check = against_pykrige(
         points, values, MODELS[name], nodes, estimate, variance, None, neighbours
     )
@@ -46,7 +48,7 @@ def test_pykrige(name, neighbours) -> None:
 def test_pykrige_with_measurement_error(name, neighbours) -> None:
     points, values, nodes = layout(4)
     nodes[:2] = points[:2]
-    kriging = Kriging(points, values, MODELS[name], measurement_sd=0.4, neighbours=neighbours)
+    kriging = Kriging(points, values, MODELS[name], 0.4, neighbours, neighbourhood="own")
     estimate, variance = kriging.at(nodes)
     check = against_pykrige(
         points, values, MODELS[name], nodes, estimate, variance, 0.4, neighbours
@@ -75,7 +77,7 @@ def test_merged_repeats_in_a_neighbourhood_are_left_out() -> None:
     repeats = np.where(points[:, 0] < 6, 2, 1)
     sd = 0.5 / np.sqrt(repeats)
     v = MODELS["spherical"]
-    estimate, variance = Kriging(points, values, v, sd, neighbours=9).at(nodes)
+    estimate, variance = Kriging(points, values, v, sd, 9, neighbourhood="own").at(nodes)
     check = against_pykrige(points, values, v, nodes, estimate, variance, sd, 9, repeats=repeats)
     assert check.ok
     assert 5 < check.nodes < 25
@@ -132,7 +134,7 @@ def test_plain_reference(plain_kriging, drift, neighbours, sd) -> None:
     points, values, nodes = layout(9)
     nodes[:2] = points[:2]
     v = MODELS["spherical"]
-    kriging = Kriging(points, values, v, sd or None, neighbours or None, drift)
+    kriging = Kriging(points, values, v, sd or None, neighbours or None, drift, neighbourhood="own")
     expected = plain_kriging(points, values, v, nodes, sd, neighbours, drift)
     estimate, variance = kriging.at(nodes)
     np.testing.assert_allclose(estimate, expected[0], atol=1e-10, rtol=1e-10)

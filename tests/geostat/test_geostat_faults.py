@@ -79,7 +79,8 @@ def test_layouts_that_cannot_fix_a_drift() -> None:
     with pytest.raises(GeostatError, match="one line"):
         Kriging(line, np.arange(10.0), SPHERICAL, drift="linear")
     lanes = np.stack(np.meshgrid([0.0, 10.0], np.arange(20) * 0.1), -1).reshape(-1, 2)
-    kriging = Kriging(lanes, np.arange(40.0), SPHERICAL, drift="linear", neighbours=5)
+    own = {"neighbours": 5, "neighbourhood": "own"}
+    kriging = Kriging(lanes, np.arange(40.0), SPHERICAL, drift="linear", **own)
     with pytest.raises(GeostatError, match=r"\(0\.100, 0\.500\).*line"):
         kriging.at([[0.1, 0.5]])
 

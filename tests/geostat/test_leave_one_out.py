@@ -18,11 +18,12 @@ def test_equals_refitting(lanes, drift, neighbours, sd) -> None:
         points[5] = points[4]
         points[30] = points[31]
     v = Variogram("spherical", 0.05, 1.0, 5.0)
-    estimate, variance = Kriging(points, values, v, error, neighbours, drift).leave_one_out()
+    own = {"neighbours": neighbours, "drift": drift, "neighbourhood": "own"}
+    estimate, variance = Kriging(points, values, v, error, **own).leave_one_out()
     for i in range(45):
         others = np.arange(45) != i
         rest = None if error is None else error[others]
-        again = Kriging(points[others], values[others], v, rest, neighbours, drift)
+        again = Kriging(points[others], values[others], v, rest, **own)
         one, one_variance = again.at(points[i])
         assert estimate[i] == pytest.approx(one[0], abs=1e-9)
         own_error = 0.0 if error is None else error[i] ** 2

@@ -1,0 +1,232 @@
+"""Compiled kriging: one system for each target, or one shared by the targets of a tile.
+
+Imported when first needed, like `detect.geostat.search`. The interpreter's lock is released, so
+threads take jobs side by side; the compiled code is kept on disk.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from detect.geostat.elimination import (
+    add_covariance,
+    backward,
+    covariance_with,
+    drift_root,
+    eliminate,
+    forward,
+    load,
+    share_nugget,
+)
+from detect.geostat.search import compiled, shared_neighbourhood
+
+#: Status of a target whose system failed: singular, or a drift that its readings cannot fix.
+FINE, SINGULAR, NO_DRIFT = 0, 1, 2
+
+#: Targets of a tile that are solved at once: their columns stay in the cache.
+COLUMNS = 128
+
+
+@compiled
+def solve_each(  # type: ignore[no-untyped-def]
+    model, readings, index, targets, f0, offsets, gauss, prior, weights
+):
+    """Estimate each target (T, 2) from its own readings ``index`` (T, k).
+
+    Returns estimate, variance and status (T,), and fills ``weights`` (T, k) unless it is empty.
+    """
+    count, k = index.shape
+    terms = readings.basis.shape[1]
+    estimate, variance = np.empty(count), np.empty(count)
+    status = np.zeros(count, dtype=np.int8)
+    a = np.empty((k, k + terms + 2))
+    c0 = np.empty(k)
+    w = np.empty((k, 1))
+    for t in range(count):
+        px, py = load(model, readings, index[t], a)
+        x, y = targets[t, 0], targets[t, 1]
+        c0[:] = 0.0
+        for g in range(len(gauss)):
+            add_covariance(model, x + offsets[g, 0], y + offsets[g, 1], px, py, gauss[g], c0)
+        if len(gauss) == 1 and model.nugget > 0.0:
+            for i in range(k):
+                if (px[i] - x) ** 2 + (py[i] - y) ** 2 <= readings.tolerance**2:
+                    share_nugget(model, readings, index[t], px, py, x, y, i, c0)
+                    break
+        a[:, k + terms + 1] = c0
+        if not eliminate(a, k):
+            status[t] = SINGULAR
+            continue
+        root, good = drift_root(a, k, terms)
+        if not good:
+            status[t] = NO_DRIFT
+            continue
+        v = a[:, k + terms + 1]
+        w[:, 0] = v
+        total = prior
+        for i in range(k):
+            total -= v[i] * v[i]
+        # R (f0 - A' v), and the weights' right side v + A S^-1 (f0 - A' v).
+        r = f0[t].copy()
+        for p in range(terms):
+            for i in range(k):
+                r[p] -= a[i, k + p] * v[i]
+        rr = np.zeros(terms)
+        for p in range(terms):
+            for q in range(p + 1):
+                rr[p] += root[p, q] * r[q]
+            total += rr[p] * rr[p]
+        for q in range(terms):
+            shift = 0.0
+            for p in range(q, terms):
+                shift += root[p, q] * rr[p]
+            for i in range(k):
+                w[i, 0] += a[i, k + q] * shift
+        value = 0.0
+        for i in range(k):
+            value += w[i, 0] * a[i, k + terms]
+        estimate[t], variance[t] = value, total
+        if weights.shape[0] > 0:
+            backward(a, k, w)
+            weights[t] = w[:, 0]
+    return estimate, variance, status
+
+
+@compiled
+def solve_shared(  # type: ignore[no-untyped-def]
+    model, readings, trend, index, targets, f0, offsets, gauss, prior, weights, unmet
+):
+    """Estimate targets (T, 2) of one tile, all from the readings ``index`` (k,).
+
+    ``trend`` is (beta, R) of `detect.geostat.trend.Trend`, and the readings are residuals from it.
+    Returns estimate, variance (T,) and the status of the tile. Unless they are empty, fills
+    ``weights`` (T, k) with those of simple kriging, and ``unmet`` (T, P) with what they leave of
+    the drift functions, ``f0 - F' w``.
+    """
+    beta, root = trend
+    count, k, terms = len(targets), len(index), len(beta)
+    estimate, variance = np.empty(count), np.empty(count)
+    tx, ty = targets[:, 0].copy(), targets[:, 1].copy()
+    a = np.empty((k, k + terms + 1))
+    px, py = load(model, readings, index, a)
+    if not eliminate(a, k):
+        return estimate, variance, SINGULAR
+    # K^-1 [F, y] of the readings, so that an estimate is a sum over its covariances.
+    dual = np.ascontiguousarray(a[:, k:])
+    backward(a, k, dual)
+    buffer = np.empty(k * min(COLUMNS, count))
+    r = np.empty((terms, COLUMNS))
+    for begin in range(0, count, COLUMNS):
+        width = min(COLUMNS, count - begin)
+        part = buffer[: k * width].reshape((k, width))  # contiguous rows, or nothing vectorises
+        x, y = tx[begin : begin + width], ty[begin : begin + width]
+        value, total = estimate[begin : begin + width], variance[begin : begin + width]
+        value[:], total[:] = 0.0, prior
+        for p in range(terms):
+            for t in range(width):
+                r[p, t] = f0[begin + t, p]
+                value[t] += f0[begin + t, p] * beta[p]
+        covariance_with(model, readings, index, px, py, x, y, offsets, gauss, part)
+        for i in range(k):
+            row, alpha = part[i], dual[i, terms]
+            for t in range(width):
+                value[t] += alpha * row[t]
+            for p in range(terms):
+                share = dual[i, p]
+                for t in range(width):
+                    r[p, t] -= share * row[t]
+        for p in range(terms):
+            for t in range(width):
+                e = 0.0
+                for q in range(p + 1):
+                    e += root[p, q] * r[q, t]
+                total[t] += e * e
+        forward(a, k, part)
+        for i in range(k):
+            row = part[i]
+            for t in range(width):
+                total[t] -= row[t] * row[t]
+        if len(weights) > 0:
+            backward(a, k, part)
+            weights[begin : begin + width] = part.T
+            unmet[begin : begin + width] = r[:, :width].T
+    return estimate, variance, FINE
+
+
+@compiled
+def solve_tiles(  # type: ignore[no-untyped-def]
+    model, readings, trend, cells, k, start, corner, targets, f0, offsets, gauss, prior
+):
+    """Estimate targets sorted by tile (see `cut_into_tiles`).
+
+    Returns estimate and variance (T,), and the status of each tile (Q,).
+    """
+    estimate, variance = np.empty(len(targets)), np.empty(len(targets))
+    status = np.zeros(len(corner), dtype=np.int8)
+    seen = np.full(len(readings.points), -1)
+    none = np.empty((0, 0))
+    for q in range(len(corner)):
+        index = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], k, seen, q)
+        a, b = start[q], start[q + 1]
+        estimate[a:b], variance[a:b], status[q] = solve_shared(
+            model, readings, trend, index, targets[a:b], f0[a:b], offsets, gauss, prior, none, none
+        )
+    return estimate, variance, status
+
+
+@compiled
+def leave_out(model, readings, trend, told, index):  # type: ignore[no-untyped-def]
+    """Error and variance (k,) of each reading of a tile left out, by the closed form of Dubrule.
+
+    As `detect.geostat.system.GlobalSystem.leave_one_out`, with the survey's drift: ``told`` (N,)
+    marks the readings that it was fixed by. A variance of -1: the others cannot fix it.
+    """
+    beta, root = trend
+    k, terms = len(index), len(beta)
+    a = np.empty((k, k + terms + 1))
+    load(model, readings, index, a)
+    error, variance = np.empty(k), np.empty(k)
+    if not eliminate(a, k):
+        return error, variance, SINGULAR
+    unit = np.zeros((k, k))
+    for i in range(k):
+        unit[i, i] = 1.0
+    forward(a, k, unit)  # L^-1
+    dual = np.ascontiguousarray(a[:, k:])
+    backward(a, k, dual)
+    for i in range(k):
+        diagonal = 0.0
+        for j in range(i, k):
+            diagonal += unit[j, i] * unit[j, i]
+        own = diagonal
+        if told[index[i]]:
+            for p in range(terms):
+                e = 0.0
+                for q in range(p + 1):
+                    e += root[p, q] * dual[i, q]
+                own -= e * e
+        variance[i] = 1.0 / own if own > 1e-12 * diagonal else -1.0
+        error[i] = dual[i, terms] / own
+    return error, variance, FINE
+
+
+@compiled
+def leave_out_tiles(model, readings, trend, told, cells, k, order, start, corner):  # type: ignore[no-untyped-def]
+    """Error and variance (N,) of each reading predicted from the others near its tile.
+
+    ``order``, ``start`` and ``corner`` are those of `cut_into_tiles` with the readings as targets.
+    """
+    count = len(readings.points)
+    error, variance = np.empty(count), np.empty(count)
+    status = np.zeros(len(corner), dtype=np.int8)
+    seen, at = np.full(count, -1), np.empty(count, dtype=np.int64)
+    for q in range(len(corner)):
+        near = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], k, seen, q)
+        own = order[start[q] : start[q + 1]]
+        index = np.concatenate((near, own[seen[own] != q]))
+        for i in range(len(index)):
+            at[index[i]] = i
+        e, v, status[q] = leave_out(model, readings, trend, told, index)
+        for i in own:
+            error[i], variance[i] = e[at[i]], v[at[i]]
+    return error, variance, status
