@@ -74,8 +74,8 @@ def report_context(
             "coil diameter (m)": detector.coil_diameter_m,
             "air range of the reference target (m)": detector.air_range_m,
             "widest lane spacing (m)": plan["widest_spacing_m"],
-            "lanes planned": plan["lanes"],
-            "dives planned": plan["dives"],
+            "lanes swum": int(mapped.readings["lane"].nunique()),
+            "passes swum": int(mapped.readings["track"].nunique()),
             "bottom time, set by the dive supervisor (min)": plan["bottom_time_min"],
         },
         dives=planned.dives,
@@ -133,12 +133,14 @@ def report_context(
 def _variogram_facts(maps: dict[str, Any], unit: str) -> dict[str, Any]:
     """Return the models behind the signal and the loudness map."""
     facts: dict[str, Any] = {}
-    for name, square in (("signal", f"{unit}²"), ("loudness", "1")):
+    for name, square, of in (("signal", f"{unit}²", unit), ("loudness", "1", "1")):
         model = maps[name]["variogram"]
         facts[f"{name}: model"] = model.get("model", "nested")
         facts[f"{name}: partial sill ({square})"] = model.get("partial_sill")
         facts[f"{name}: practical range (m)"] = model["practical_range_m"]
-        facts[f"{name}: error of one reading, filtered"] = maps[name]["measurement_sd"]
+        facts[f"{name}: error of one reading, filtered from the map ({of})"] = maps[name][
+            "measurement_sd"
+        ]
     return facts
 
 

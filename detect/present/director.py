@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 #: a square that is among the best in this share of the draws is called firm, or at least likely
 FIRM, LIKELY = 0.8, 0.5
+#: an anomaly this far above the noise is named among those to be cleared (no source)
+STRONG_SNR = 10.0
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,8 @@ class DirectorSummary:
     first : tuple of str
         Squares to open, in order.
     open_first, firmness, cost : str
+    before : tuple of str
+        What comes before any spade: strong anomalies to be cleared, squares to be swum again.
     leave : tuple of str
         What stays untouched, one sentence each.
     """
@@ -35,6 +39,7 @@ class DirectorSummary:
     open_first: str
     firmness: str
     cost: str
+    before: tuple[str, ...]
     leave: tuple[str, ...]
 
 
@@ -46,6 +51,7 @@ def summarise(
     budget_h: float | None = None,
     reserve_fraction: float = 0.0,
     keep_outs: Sequence[KeepOutArea] = (),
+    anomalies: pd.DataFrame | None = None,
 ) -> DirectorSummary:
     """Put the ranking and the dig plan into the words a director needs.
 
@@ -62,6 +68,8 @@ def summarise(
     reserve_fraction : float
         Share of the squares that stays closed.
     keep_outs : sequence of KeepOutArea
+    anomalies : DataFrame, optional
+        ``anomaly, square, snr``: those in the squares to open are named, to be cleared first.
 
     Returns
     -------
@@ -77,7 +85,10 @@ def summarise(
         opening = f"Open {_join(first)}, in this order: the choice that fits{budget}."
         hours, sediment = float(dig_plan["effort_h"].sum()), float(dig_plan["sediment_m3"].sum())
         of_budget = "" if budget_h is None else f" of {budget_h:g}"
-        cost = f"{hours:.1f}{of_budget} dive hours and {sediment:.1f} m³ of sediment to move."
+        cost = (
+            f"{hours:.1f}{of_budget} hours of digging on the bottom and {sediment:.1f} m³ of "
+            "sediment to move."
+        )
     else:
         first = tuple(str(name) for name in ranked.head(min(top_k, 5))["square"])
         opening = (
@@ -92,6 +103,7 @@ def summarise(
         open_first=opening,
         firmness=_firmness(chosen, top_k, len(ranked)),
         cost=cost,
+        before=_before_digging(first, plain, anomalies),
         leave=_untouched(plain, reserve_fraction, keep_outs),
     )
 
@@ -117,6 +129,33 @@ def _firmness(chosen: pd.DataFrame, top_k: int, ranked: int) -> str:
         f"{leader['rank_p05']:.0f} to {leader['rank_p95']:.0f} of {ranked} "
         f"(5 to 95 % of the draws).{advice}"
     )
+
+
+def _before_digging(
+    first: Sequence[str], squares: pd.DataFrame, anomalies: pd.DataFrame | None
+) -> tuple[str, ...]:
+    """Name the strong anomalies in the squares to open, and the squares not wholly surveyed."""
+    said = []
+    if anomalies is not None and len(anomalies):
+        strong = anomalies[anomalies["square"].isin(first) & (anomalies["snr"] >= STRONG_SNR)]
+        if len(strong):
+            names = [
+                f"{a} in {s}" for a, s in zip(strong["anomaly"], strong["square"], strict=True)
+            ]
+            said.append(
+                f"Strong anomalies: {_join(names)}. Any of them may be ordnance: have them cleared "
+                "before anyone probes or digs."
+            )
+    if "surveyed_fraction" in squares:
+        chosen = squares[squares["square"].isin(first)]
+        part = chosen[chosen["surveyed_fraction"] < 0.995]
+        if len(part):
+            names = [
+                f"{name} ({100.0 * (1.0 - share):.0f} % not surveyed)"
+                for name, share in zip(part["square"], part["surveyed_fraction"], strict=True)
+            ]
+            said.append(f"Swim first what was missed: {_join(names)}.")
+    return tuple(said)
 
 
 def _untouched(

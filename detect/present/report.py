@@ -182,6 +182,7 @@ def _director(context: ReportContext) -> Any:
         budget_h=context.budget_h,
         reserve_fraction=context.reserve_fraction,
         keep_outs=context.keep_outs,
+        anomalies=context.anomalies,
     )
 
 

@@ -28,6 +28,10 @@ COLUMNS = [
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
+#: a target is fitted to the readings this near, m
+FIT_RADIUS_M = 1.0
+#: fits closer together than this are one target, m
+SAME_TARGET_M = 0.3
 
 
 def peak_q_values(snr: np.ndarray, looks: int = 1) -> np.ndarray:
@@ -70,10 +74,39 @@ def _peaks(signal: np.ndarray, surveyed: np.ndarray, disc: np.ndarray) -> np.nda
     return np.argwhere((filled == highest) & np.isfinite(filled))
 
 
-def _half_height_area(signal: np.ndarray, at: np.ndarray, cell_m2: float) -> float:
-    """Return the area around a peak where the map stays above half of it, m²."""
+def _half_height_area(signal: np.ndarray, peaks: np.ndarray, number: int, cell_m2: float) -> float:
+    """Return the area around a peak where the map stays above half of it, m².
+
+    Cells nearer to another peak are that one's.
+    """
+    at = peaks[number]
     labels, _ = ndimage.label(signal >= 0.5 * signal[tuple(at)])
-    return float(np.sum(labels == labels[tuple(at)])) * cell_m2
+    cells = np.argwhere(labels == labels[tuple(at)])
+    _, owner = cKDTree(peaks).query(cells)
+    return float(np.sum(owner == number)) * cell_m2
+
+
+def _crowded(found: pd.DataFrame) -> pd.DataFrame:
+    """Drop picks that are one target twice; take the depth from those with a close neighbour.
+
+    Two fits within a coil's width of each other are the same metal: the stronger peak stays. One
+    target was fitted to the readings within a metre, so where another anomaly lies there, depth
+    and strength are a mixture of both and are not given.
+    """
+    if len(found) < 2:
+        return found
+    places = found[["e", "n"]].to_numpy(float)
+    apart = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
+    earlier = np.tri(len(found), k=-1, dtype=bool)
+    twice = (earlier & (apart < SAME_TARGET_M)).any(axis=1)
+    np.fill_diagonal(apart, np.inf)
+    close = (apart[:, ~twice] < FIT_RADIUS_M).any(axis=1)
+    out = found.copy()
+    told = ["depth_m", "depth_sd_m", "strength", "strength_sd"]
+    out.loc[close, told] = np.nan
+    out.loc[close & (out["note"] == ""), "note"] = "another anomaly within a metre: depth unknown"
+    out = out[~twice].reset_index(drop=True)
+    return out.assign(anomaly=[f"An{number + 1}" for number in range(len(out))])
 
 
 def find_anomalies(
@@ -135,7 +168,7 @@ def find_anomalies(
     rows = []
     for number, at in enumerate(peaks):
         start = (float(e[at[1]]), float(n[at[0]]))
-        near = tree.query_ball_point(start, r=1.0)
+        near = tree.query_ball_point(start, r=FIT_RADIUS_M)
         fit = fit_target(
             points[near], used["signal"].to_numpy(float)[near], start, detector, noise_sd
         )
@@ -147,7 +180,7 @@ def find_anomalies(
                 "peak": float(height[number]),
                 "snr": float(snr[number]),
                 "q_value": float(q[number]),
-                "area_m2": _half_height_area(values, at, node_m**2),
+                "area_m2": _half_height_area(values, peaks, number, node_m**2),
                 "depth_m": fit.depth_m,
                 "depth_sd_m": fit.depth_sd_m,
                 "strength": fit.strength,
@@ -156,4 +189,4 @@ def find_anomalies(
                 "note": fit.note,
             }
         )
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return _crowded(pd.DataFrame(rows, columns=COLUMNS))

@@ -8,6 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+#: a square less likely than this to belong to the best is left closed, even where hours remain
+LEAST_CHANCE = 0.5
+
 
 @dataclass(frozen=True)
 class DigPlan:
@@ -88,8 +91,9 @@ def plan_dig(squares: pd.DataFrame, budget_h: float, reserve_fraction: float) ->
     """Choose the squares of greatest merit within the hours.
 
     Merit is the score above zero: how far the weighted evidence of a square stands above that of
-    the average square, in standard deviations. A square below the average is not worth disturbing
-    and is left closed even where hours remain.
+    the average square, in standard deviations. Only squares more likely than not to belong to the
+    best are taken: disturbance no greater than needed (annex to the 2001 UNESCO Convention, rule
+    3) goes before hours left over.
 
     Parameters
     ----------
@@ -104,7 +108,8 @@ def plan_dig(squares: pd.DataFrame, budget_h: float, reserve_fraction: float) ->
     -------
     DigPlan
     """
-    ranked = squares[squares["status"] == "open"].sort_values("rank").reset_index(drop=True)
+    likely = (squares["status"] == "open") & (squares["p_top_k"] >= LEAST_CHANCE)
+    ranked = squares[likely].sort_values("rank").reset_index(drop=True)
     most = min(int(np.floor((1.0 - reserve_fraction) * len(squares) + 1e-9)), len(ranked))
     value = np.clip(ranked["score"].to_numpy(float), 0.0, None)
     cost = ranked["effort_h"].to_numpy(float)

@@ -24,8 +24,9 @@ class Evidence:
     Attributes
     ----------
     table : DataFrame
-        The layout's columns and ``signal_mean, signal_sd, p_above, p_contact, p_contact_sd,
-        overburden_m, overburden_sd_m, pod, surveyed_fraction, effort_h, sediment_m3``.
+        The layout's columns and ``signal_mean, signal_sd, loudness_mean, loudness_sd,
+        loudness_threshold, p_above, p_contact, p_contact_sd, overburden_m, overburden_sd_m, pod,
+        surveyed_fraction, effort_h, sediment_m3``.
     draws : dict of (R, M) array
         Joint realisations by evidence name: ``signal`` (mean loudness, without unit),
         ``contact`` (probability), ``overburden`` (m). Only evidence there is data for.
@@ -167,6 +168,9 @@ def gather_evidence(
     effort = effort_hours(size, overburden, removal_m3_per_h)
     table = layout.assign(
         signal_mean=mean,
+        loudness_mean=loud,
+        loudness_sd=loud_sd,
+        loudness_threshold=float(loudness(threshold_snr, 1.0)),
         signal_sd=np.sqrt(np.clip(variance, 0.0, None)),
         p_above=p_above,
         p_contact=p_contact,

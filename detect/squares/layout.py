@@ -40,12 +40,16 @@ def square_layout(
         ``excluded``. What the director wrote goes before what follows from a keep-out.
     """
     layout = square_names(outline, settings.size_m, origin)
-    centre = shapely.points(centres(layout))
+    middle, half = centres(layout), settings.size_m / 2.0
+    centre = shapely.points(middle)
+    cells = shapely.box(*(middle - half).T, *(middle + half).T)
     status = np.full(len(layout), "open", dtype=object)
     why = np.full(len(layout), "", dtype=object)
     for area in keep_outs:
         inside = shapely.contains(area.polygon, centre)
-        status[inside], why[inside] = "excluded", f"{area.name}: {area.reason}".rstrip(": ")
+        said = f"{area.name}: {area.reason}".rstrip(": ")
+        status[inside], why[inside] = "excluded", said
+        why[shapely.intersects(area.polygon, cells) & ~inside] = f"part of it is kept out, {said}"
     reserve = layout["square"].isin(settings.reserve).to_numpy()
     status[reserve], why[reserve] = "reserve", "kept for those who come later"
     for entry in settings.excluded:

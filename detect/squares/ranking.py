@@ -31,6 +31,8 @@ COLUMNS = [
     "status",
     "surveyed_fraction",
     "sediment_m3",
+    "loudness_mean",
+    "loudness_sd",
     "reason",
 ]
 
@@ -71,16 +73,22 @@ def realised_scores(draws: Mapping[str, np.ndarray], weights: Mapping[str, float
     return np.broadcast_to(np.asarray(score, dtype=float), shape)
 
 
-def _reason(row: pd.Series, threshold: float, top_k: int, ranked: int) -> str:
+def _reason(
+    row: pd.Series, threshold: float, top_k: int, ranked: int, required_pod: float | None
+) -> str:
     """Return why a square stands where it does, with the figures in it."""
     if row["status"] == "reserve":
         return "Reserve: left untouched for those who come later."
     if row["status"] == "excluded":
-        return f"Excluded: {row['why']}."
+        return f"Excluded: {str(row['why']).rstrip('.')}."
     if row["status"] == "unsurveyed":
         share = 100.0 * row["surveyed_fraction"]
         return f"Not surveyed: readings cover {share:.0f} % of it; nothing is known. Swim it first."
-    parts = [f"signal {row['signal_mean'] / threshold:.1f} times the threshold"]
+    typical = np.sinh(row["loudness_mean"]) / np.sinh(row["loudness_threshold"])
+    parts = [
+        f"signal typically {max(typical, 0.0):.1f}, on average "
+        f"{max(row['signal_mean'] / threshold, 0.0):.1f} times the threshold"
+    ]
     if np.isfinite(row["p_contact"]):
         parts.append(f"probe contact {100 * row['p_contact']:.0f} % likely")
     parts.append(
@@ -91,8 +99,20 @@ def _reason(row: pd.Series, threshold: float, top_k: int, ranked: int) -> str:
         f"among the first {min(top_k, ranked)} in {100 * row['p_top_k']:.0f} of 100 draws "
         f"(place {row['rank_p05']:.0f} to {row['rank_p95']:.0f} of {ranked})"
     )
-    text = f"{', '.join(parts)}; {firmness}."
+    text = f"{', '.join(parts)}; {firmness}.{_reserves(row, required_pod)}"
     return text[0].upper() + text[1:]
+
+
+def _reserves(row: pd.Series, required_pod: float | None) -> str:
+    """Return what a director must know before opening the square, as further sentences."""
+    said = []
+    if row["surveyed_fraction"] < 0.995:
+        said.append(f"{100.0 * (1.0 - row['surveyed_fraction']):.0f} % of it was not surveyed")
+    if required_pod is not None and row["pod"] < required_pod:
+        said.append(f"POD {row['pod']:.2f} is below the {required_pod:g} asked for")
+    if row["why"]:
+        said.append(str(row["why"]).rstrip("."))
+    return " Mind: " + "; ".join(said) + "." if said else ""
 
 
 def rank_squares(
@@ -101,6 +121,7 @@ def rank_squares(
     weights: Mapping[str, float],
     top_k: int,
     threshold: float = 1.0,
+    required_pod: float | None = None,
 ) -> pd.DataFrame:
     """Rank the open squares by score; say how firm each place is.
 
@@ -116,6 +137,8 @@ def rank_squares(
         ``p_top_k`` is the share of realisations in which a square is among the best ``top_k``.
     threshold : float
         Signal that counts as metal, for the sentence of each square.
+    required_pod : float, optional
+        A square whose mean POD falls short of it says so.
 
     Returns
     -------
@@ -148,7 +171,9 @@ def rank_squares(
         out.loc[open_now, "rank_p05"] = low
         out.loc[open_now, "rank_p95"] = high
         out.loc[open_now, "p_top_k"] = (place <= top_k).mean(axis=0)
-    out["reason"] = [_reason(row, threshold, top_k, ranked) for _, row in out.iterrows()]
+    out["reason"] = [
+        _reason(row, threshold, top_k, ranked, required_pod) for _, row in out.iterrows()
+    ]
     for name in ("rank", "rank_p05", "rank_p95"):
         out[name] = out[name].astype("Int64")
     last = out["status"].map({"open": 0, "unsurveyed": 1, "reserve": 2, "excluded": 3})

@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from detect.lanes import coverage, covered_share, find_gaps, infill_lanes, widest_spacing
-from detect.stages.common import Progress, needed, silent, turn_cost_m
+from detect.stages.common import Progress, clear_of, needed, silent, turn_cost_m
 from detect.survey import Grid, Survey
 
 
@@ -31,9 +31,11 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     grid = survey.grid()
     readings = needed(survey.readings, "readings")
     progress("coverage", 0, 3)
-    cover = coverage(readings, detector, grid)
+    heard = survey.settings.readings.heard_between_m
+    # tapes are read to a few centimetres: a metre's step must not fall just past a metre
+    cover = coverage(readings, detector, grid, listened_m=1.05 * heard)
     progress("gaps", 1, 3)
-    gaps = find_gaps(cover, survey.outline, survey.keep_outs, detector.required_pod)
+    gaps = find_gaps(cover, survey.outline, clear_of(survey), detector.required_pod)
     progress("infill lanes", 2, 3)
     spacing = widest_spacing(detector)
     notes = []
@@ -49,7 +51,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         settings_bearing(survey),
         cover=cover,
         outline=survey.outline,
-        keep_outs=survey.keep_outs,
+        keep_outs=clear_of(survey),
         turn_cost_m=turn_cost_m(survey),
     )
     inside = _searched(survey, grid)
@@ -60,7 +62,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         cover,
         gaps,
         infill,
-        covered_share(cover, survey.outline, survey.keep_outs, detector.required_pod),
+        covered_share(cover, survey.outline, clear_of(survey), detector.required_pod),
         float(np.mean(pod)),
         tuple(notes),
     )
@@ -80,6 +82,6 @@ def settings_bearing(survey: Survey) -> float | None:
 def _searched(survey: Survey, grid: Grid) -> np.ndarray:
     """Return the cells the team set out to search: the outline less keep-outs."""
     inside = grid.inside(survey.outline)
-    for area in survey.keep_outs:
+    for area in clear_of(survey):
         inside &= ~grid.inside(area.polygon)
     return inside

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pandas as pd
 
 from detect.geostat.errors import GeostatError
-from detect.survey import Problem, Survey, SurveyError
+from detect.survey import KeepOutArea, Problem, Survey, SurveyError
 
 #: told what is being done, and how far it is
 Progress = Callable[[str, int, int], None]
@@ -49,3 +50,19 @@ def turn_cost_m(survey: Survey) -> float:
         return 6.0
     dives = survey.settings.dives
     return dives.turn_min * dives.swim_speed_m_per_min
+
+
+def clear_of(survey: Survey) -> tuple[KeepOutArea, ...]:
+    """Return the keep-outs grown by what a coil needs to stay off them.
+
+    Half of the coil and two sigma of the diver's wander: a lane that ends there stays clear of
+    the keep-out 98 times in 100 (one-sided normal).
+    """
+    if not survey.settings.has_detector:
+        return survey.keep_outs
+    detector = survey.settings.detector
+    margin = detector.coil_diameter_m / 2.0 + 2.0 * detector.line_error_m
+    return tuple(
+        replace(area, polygon=area.polygon.buffer(margin, join_style="mitre"))
+        for area in survey.keep_outs
+    )

@@ -17,7 +17,7 @@ from detect.lanes import (
     spacing_table,
     widest_spacing,
 )
-from detect.stages.common import Progress, silent, turn_cost_m
+from detect.stages.common import Progress, clear_of, silent, turn_cost_m
 from detect.survey import Problem, Survey, SurveyError
 
 
@@ -70,7 +70,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
             f"[lanes] spacing_m = {wanted:g} m is wider than what meets required_pod ({widest}): "
             "targets can slip between lanes"
         )
-    keep_outs = survey.keep_outs
+    keep_outs = clear_of(survey)
     progress("lanes", 1, 4)
     lanes = plan_lanes(
         survey.outline,

@@ -66,7 +66,12 @@ def rank(
     progress("ranks", 1, 2)
     weights = {str(name): weight for name, weight in ranking.weights.items()}
     squares = rank_squares(
-        evidence.table, evidence.draws, weights, ranking.top_k, evidence.threshold
+        evidence.table,
+        evidence.draws,
+        weights,
+        ranking.top_k,
+        evidence.threshold,
+        detector.required_pod if detector else None,
     )
     dig = plan_dig(squares, ranking.budget_h, ranking.reserve_fraction)
     progress("ranks", 2, 2)

@@ -115,12 +115,23 @@ class TableSettings(Section):
     file: Text | None = None
 
 
+class ReadingsSettings(Section):
+    """``[readings]``: the table, and how far apart readings may stand while the diver listens on.
+
+    A meter sounds all the way and is written down now and then: between two readings of a pass no
+    further apart than ``heard_between_m`` the coil counts as listening. 0: only where it was read.
+    """
+
+    file: Text | None = None
+    heard_between_m: Annotated[Number, Field(ge=0, le=10)] = 1.0
+
+
 class ProbesSettings(Section):
     """``[probes]``: the table, the probe's length, and what the probe stations should find."""
 
     file: Text | None = None
     length_m: Annotated[Number, Field(gt=0, le=20)] | None = None
-    feature_diameter_m: Positive = 1.0
+    feature_diameter_m: Positive = 2.0
     find_probability: Annotated[Number, Field(gt=0, lt=1)] = 0.9
 
 
@@ -198,7 +209,7 @@ class Settings(Section):
     detector_section: Detector | None = Field(default=None, alias="detector")
     dives_section: Dives | None = Field(default=None, alias="dives")
     lanes: LanesSettings = LanesSettings()
-    readings: TableSettings = TableSettings()
+    readings: ReadingsSettings = ReadingsSettings()
     probes: ProbesSettings = ProbesSettings()
     seabed: TableSettings = TableSettings()
     trial: TableSettings = TableSettings()

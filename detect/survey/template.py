@@ -63,11 +63,12 @@ file = "lanes.csv"              # lanes as laid; `detect plan` proposes them
 
 [readings]
 file = "readings.csv"
+heard_between_m = 1.0           # between readings this near the diver listens on; 0 = at them
 
 [probes]
 file = "probes.csv"
 length_m = 1.5                  # length of the probe below its handle, m
-feature_diameter_m = 1.0        # probe stations should find a feature of this diameter, m
+feature_diameter_m = 2.0        # probe stations should find a feature of this diameter, m
 find_probability = 0.9          # with this probability, 0 to 1
 
 [seabed]

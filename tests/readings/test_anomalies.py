@@ -136,3 +136,18 @@ def test_a_target_out_of_earshot_has_no_depth():
 def test_usual_heading_is_an_axis_not_a_direction():
     readings = pd.DataFrame({"heading_deg": [10.0, 190.0, 10.0, 190.0, 100.0]})
     assert usual_heading(readings) == pytest.approx(10.0)
+
+
+def test_two_targets_within_a_metre_have_no_depth_and_one_is_listed_once():
+    found = picked(readings_over([(5.0, 5.0, 0.2, 2.0), (5.75, 5.0, 0.2, 2.0)]))
+    near = found[np.hypot(found["e"] - 5.4, found["n"] - 5.0) < 1.0]
+    assert 1 <= len(near) <= 2
+    if len(near) == 2:
+        assert near["depth_m"].isna().all()
+        apart = np.hypot(*(near[["e", "n"]].iloc[0] - near[["e", "n"]].iloc[1]))
+        assert apart >= 0.3
+
+
+def test_the_area_of_a_peak_is_its_own():
+    found = picked(readings_over([(3.0, 6.0, 0.2, 3.0), (9.0, 6.0, 0.2, 3.0)]))
+    assert (found["area_m2"] < 3.0).all()

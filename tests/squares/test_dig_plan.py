@@ -41,7 +41,7 @@ def test_brute_force_with_a_largest_number():
     assert value[chosen].sum() == pytest.approx(best)
 
 
-def ranked(score, effort, status=None):
+def ranked(score, effort, status=None, p_top_k=0.9):
     count = len(score)
     return pd.DataFrame(
         {
@@ -51,7 +51,7 @@ def ranked(score, effort, status=None):
             "effort_h": np.asarray(effort, float),
             "sediment_m3": np.asarray(effort, float) / 4,
             "score": np.asarray(score, float),
-            "p_top_k": 0.5,
+            "p_top_k": p_top_k,
             "reason": "because",
         }
     )
@@ -86,3 +86,10 @@ def test_no_hours_no_squares():
 def test_a_square_below_the_average_is_not_disturbed():
     plan = plan_dig(ranked([0.9, -0.2], [3, 2]), budget_h=50.0, reserve_fraction=0.0)
     assert list(plan.table["square"]) == ["A1"]
+
+
+def test_hours_left_over_are_no_reason_to_open_a_doubtful_square():
+    squares = ranked([0.9, 0.4], [3, 2], p_top_k=[0.95, 0.2])
+    plan = plan_dig(squares, budget_h=50.0, reserve_fraction=0.0)
+    assert list(plan.table["square"]) == ["A1"]
+    assert plan.expected_top_k == pytest.approx(0.95)

@@ -17,7 +17,14 @@ def squares(count=12, status=None):
             "n_min": 0.0,
             "size_m": 2.0,
             "status": status if status is not None else ["open"] * count,
-            "why": "fragile timbers",
+            "why": np.where(
+                np.array(status if status is not None else ["open"] * count) == "open",
+                "",
+                "fragile timbers",
+            ),
+            "loudness_mean": np.linspace(0.5, 3.0, count),
+            "loudness_sd": 0.3,
+            "loudness_threshold": np.arcsinh(3.0),
             "signal_mean": np.linspace(1, 12, count),
             "signal_sd": 1.0,
             "p_above": 0.5,
@@ -107,7 +114,8 @@ def test_weights_share_out_where_evidence_is_missing_but_not_where_there_is_none
 def test_the_reason_carries_the_figures():
     out = rank_squares(squares(), draws(), {"signal": 1.0}, top_k=3, threshold=4.0)
     reason = out["reason"].iloc[0]
-    assert "3.0 times the threshold" in reason
+    # sinh(3) / 3 is 3.3 times the threshold; 12 / 4 is 3
+    assert "typically 3.3, on average 3.0 times the threshold" in reason
     assert "40 % likely" in reason
     assert "0.50 m" in reason
     assert "of 12" in reason
@@ -123,3 +131,14 @@ def test_draws_have_the_covariance_asked_for():
 def test_effort_is_sediment_over_rate():
     # 2 x 2 m under 0.5 m is 2 m³; at 0.25 m³ an hour that is 8 h
     np.testing.assert_allclose(effort_hours(2.0, np.array([0.5, -0.1]), 0.25), [8.0, 0.0])
+
+
+def test_the_reason_says_what_to_mind_before_opening():
+    table = squares()
+    table.loc[11, ["surveyed_fraction", "pod", "why"]] = [0.8, 0.7, "part of it is kept out, net"]
+    weights = {"signal": 1.0}
+    reason = rank_squares(table, draws(sd=0.1), weights, 3, required_pod=0.8)["reason"].iloc[0]
+    assert reason.endswith(
+        "Mind: 20 % of it was not surveyed; POD 0.70 is below the 0.8 asked for; "
+        "part of it is kept out, net."
+    )
