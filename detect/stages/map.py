@@ -36,7 +36,7 @@ from detect.stages.common import Progress, needed, said_of_the_survey, silent
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
-CROSSCHECK_NODES = 60
+CROSSCHECK_NODES = 150
 #: without a detector's footprint, a node whose variance is this share of the sill is unsurveyed
 UNINFORMED = 0.95
 
