@@ -10,7 +10,6 @@ from scipy.linalg import LinAlgError, cho_factor, cho_solve, solve_triangular
 
 from detect.geostat.errors import FloatArray, GeostatError, IntArray
 from detect.geostat.kriging import Kriging
-from detect.geostat.local import LocalSystem
 from detect.geostat.system import GlobalSystem
 
 
@@ -101,7 +100,6 @@ def _from_factor(kriging: Kriging, out: IntArray) -> tuple[FloatArray, FloatArra
 def _from_rest(kriging: Kriging, out: IntArray) -> tuple[FloatArray, FloatArray]:
     """Estimates and variances of one group from neighbourhoods among the other readings."""
     data = kriging.data
-    assert isinstance(kriging.system, LocalSystem)
     rest = np.setdiff1d(np.arange(len(data)), out)
     simple = data.drift.kind == "none"
     again = Kriging(
@@ -112,6 +110,7 @@ def _from_rest(kriging: Kriging, out: IntArray) -> tuple[FloatArray, FloatArray]
         kriging.neighbours,
         "constant" if simple else data.drift.kind,
         mean=data.mean if simple else None,
+        neighbourhood=kriging.neighbourhood,
     )
     estimate, variance = again.at(data.points[out])
     return estimate, variance + data.noise[out]

@@ -130,8 +130,14 @@ def _conditional(
     variogram: Variogram, here: FloatArray, near: FloatArray, used: np.ndarray
 ) -> tuple[FloatArray, FloatArray]:
     """Weights (B, k) of the used points, and the exact variance of their error (B,)."""
-    lag = near[:, :, None, :] - near[:, None, :, :]
-    c = variogram.structure_covariance(lag[..., 0], lag[..., 1])
+    lattice = PATCH * PATCH
+    # The patch is the same one everywhere: its covariances are worked out once.
+    lag = near[0, :lattice, None, :] - near[0, None, :lattice, :]
+    c = np.empty((len(near), near.shape[1], near.shape[1]))
+    c[:, :lattice, :lattice] = variogram.structure_covariance(lag[..., 0], lag[..., 1])
+    lag = near[:, :, None, :] - near[:, None, lattice:, :]
+    c[:, :, lattice:] = variogram.structure_covariance(lag[..., 0], lag[..., 1])
+    c[:, lattice:, :lattice] = c[:, :lattice, lattice:].transpose(0, 2, 1)
     c *= used[:, :, None] & used[:, None, :]
     to = near - here[:, None, :]
     c0 = variogram.structure_covariance(to[..., 0], to[..., 1]) * used

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 DIRECT = 2500
 
 #: Bytes of realisations worked on at once.
-_BATCH_BYTES = 48 * 2**20
+_BATCH_BYTES = 64 * 2**20
 
 
 def simulate(kriging: Kriging, nodes: npt.ArrayLike, n: int, seed: int) -> FloatArray:
@@ -195,10 +195,7 @@ def _residual_batches(
             field += rule(residual)
         else:
             assert isinstance(system, GlobalSystem)
-            alpha, beta = system.condition(residual)
-            for tile in tiles(len(local), 16 * len(data)):
-                c0, f0 = system.targets(local[tile], Support.point())
-                field[tile] += c0.T @ alpha + f0 @ beta
+            field += system.predict(local, Support.point(), residual)
         yield rows, field
 
 

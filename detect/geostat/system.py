@@ -20,7 +20,7 @@ from detect.geostat.errors import (
     IntArray,
     describe_pair,
 )
-from detect.geostat.parallel import threads
+from detect.geostat.parallel import run, threads
 from detect.geostat.variogram import Variogram
 
 #: More readings than this at once would need a factor of more than a gigabyte.
@@ -121,9 +121,13 @@ class GlobalSystem:
         return np.asarray(inverse)
 
     def near(self, centres: FloatArray, support: Support) -> IntArray | None:
+        """Readings within range of any of the targets, where the block of the inverse is used."""
+        return self._within_reach(centres, support) if self._compact else None
+
+    def _within_reach(self, centres: FloatArray, support: Support) -> IntArray | None:
         """Readings within range of any of the targets; None: all, or no use in leaving any out."""
         reach = self.variogram.reach_m + support.radius_m
-        if not self._compact or not np.isfinite(reach):
+        if not np.isfinite(reach):
             return None
         low, high = centres.min(axis=0) - reach, centres.max(axis=0) + reach
         points = self.data.points
@@ -238,6 +242,21 @@ class GlobalSystem:
                 "the mean or drift"
             )
         return self.data.values - self.alpha / p, 1.0 / p
+
+    def predict(self, centres: FloatArray, support: Support, fields: FloatArray) -> FloatArray:
+        """Estimates (M, R), less the known mean, for columns (N, R) of values at the data."""
+        alpha, beta = self.condition(fields)
+        out = np.empty((len(centres), fields.shape[1]))
+
+        def one(job: IntArray) -> FloatArray:
+            near = self._within_reach(centres[job], support)
+            c0, f0 = self.targets(centres[job], support, near)
+            return c0.T @ (alpha if near is None else alpha[near]) + f0 @ beta
+
+        jobs = list(self.plan(centres, support))
+        for number, part in run(one, jobs):
+            out[jobs[number]] = part
+        return out
 
     def condition(self, fields: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Dual weights (N, R) and drift coefficients (P, R) for columns (N, R) of values."""
