@@ -1,6 +1,8 @@
-"""The pictures of each command, by file name without ending."""
+"""The pictures of each command, by file name without ending, drawn one at a time."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
@@ -23,7 +25,8 @@ from detect.squares import square_layout
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
-Figures = dict[str, Figure]
+#: pictures come one by one, so that only one is held in memory
+Figures = Iterator[tuple[str, Figure]]
 
 #: the maps: field, title, and whether weak values need the stretched colour scale
 MAPS = {
@@ -42,7 +45,7 @@ CONTOURED = {"seabed": 10, "contact_depth": 6}
 def backdrop(
     survey: Survey, lanes: pd.DataFrame | None = None, anomalies: pd.DataFrame | None = None
 ) -> Backdrop:
-    """Return what a map of this survey is drawn over; planned lanes in place of its own."""
+    """Draw what a map of this survey is drawn over; planned lanes in place of its own."""
     return Backdrop(
         frame=survey.frame,
         outline=survey.outline,
@@ -59,12 +62,13 @@ def backdrop(
 
 
 def plan_figures(survey: Survey, result: PlanResult) -> Figures:
-    """Return ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
+    """Draw ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
     detector = survey.settings.detector
     reach = 1.5 * max(result.spacing.footprint_m, result.used_spacing_m, detector.coil_diameter_m)
     offsets = np.linspace(-reach, reach, 241)
-    return {
-        "plan": draw_plan(
+    yield (
+        "plan",
+        draw_plan(
             backdrop(survey, result.lanes),
             result.dives,
             stations=result.stations,
@@ -76,7 +80,10 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
                 f"{result.dives['dive'].nunique()} dives"
             ),
         ),
-        "spacing": draw_search_curves(
+    )
+    yield (
+        "spacing",
+        draw_search_curves(
             offsets,
             detection_probability(offsets, detector),
             result.choices,
@@ -84,15 +91,16 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
             required_pod=detector.required_pod,
             burial_depth_m=detector.burial_depth_m,
         ),
-    }
+    )
 
 
 def check_figures(survey: Survey, result: CheckResult) -> Figures:
-    """Return ``coverage``: POD as swum, gaps and infill lanes."""
+    """Draw ``coverage``: POD as swum, gaps and infill lanes."""
     detector = survey.settings.detector
     met = 100.0 * result.share_met
-    return {
-        "coverage": draw_coverage(
+    yield (
+        "coverage",
+        draw_coverage(
             result.cover["pod"],
             backdrop(survey),
             required_pod=detector.required_pod,
@@ -102,38 +110,40 @@ def check_figures(survey: Survey, result: CheckResult) -> Figures:
                 f"reference target at {detector.burial_depth_m:g} m: {met:.0f} % of the site at "
                 f"{detector.required_pod:g} or better; {len(result.gaps)} gaps"
             ),
-        )
-    }
+        ),
+    )
 
 
 def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> Figures:
-    """Return a figure a map, each with its standard deviation."""
+    """Draw a figure a map, each with its standard deviation."""
     behind = backdrop(survey, anomalies=anomalies)
-    figures: Figures = {}
     for name, (title, norm) in MAPS.items():
         if name not in maps:
             continue
         # soundings and pushes have their own places: the detector's coverage says nothing of them
         swum = maps["surveyed"] if name in {"signal", "loudness"} else None
-        figures[name] = draw_pair(
-            maps[name],
-            maps[f"{name}_sd"],
-            behind,
-            title=title,
-            surveyed=swum,
-            norm="power" if norm == "power" else "linear",
-            contours=CONTOURED.get(name),
-            limits=_limits(name, maps[name], maps["surveyed"]),
+        yield (
+            name,
+            draw_pair(
+                maps[name],
+                maps[f"{name}_sd"],
+                behind,
+                title=title,
+                surveyed=swum,
+                norm="power" if norm == "power" else "linear",
+                contours=CONTOURED.get(name),
+                limits=_limits(name, maps[name], maps["surveyed"]),
+            ),
         )
-    return figures
 
 
 def chart_figures(result: MapResult) -> Figures:
-    """Return the analyst's charts: variogram, cross-validation, conditioning."""
+    """Draw the analyst's charts: variogram, cross-validation, conditioning."""
     unit = result.maps["signal"].attrs["units"]
     fit = result.signal.model.fit
-    return {
-        "variogram": draw_variogram(
+    yield (
+        "variogram",
+        draw_variogram(
             {
                 "pooled": result.signal.pooled,
                 "along": result.signal.along,
@@ -145,15 +155,16 @@ def chart_figures(result: MapResult) -> Figures:
             poor=fit.poor if fit else False,
             notes=fit.notes if fit else ("given in survey.toml",),
         ),
-        "cross_validation": draw_cross_validation(
-            result.signal.loudness.values, *result.left_out, quantity="loudness"
-        ),
-        "conditioning": draw_conditioning(result.readings, unit=unit),
-    }
+    )
+    yield (
+        "cross_validation",
+        draw_cross_validation(result.signal.loudness.values, *result.left_out, quantity="loudness"),
+    )
+    yield "conditioning", draw_conditioning(result.readings, unit=unit)
 
 
 def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:
-    """Return the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
+    """Draw the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
     if name == "contact_probability":
         return (0.0, 1.0)
     if name == "signal":
@@ -164,10 +175,8 @@ def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[flo
 
 
 def rank_figures(survey: Survey, result: RankResult) -> Figures:
-    """Return ``squares`` (the order on the ground) and ``rank_intervals`` (how firm it is)."""
+    """Draw ``squares`` (the order on the ground) and ``rank_intervals`` (how firm it is)."""
     first = tuple(result.dig.table["square"])
     top_k = survey.settings.ranking.top_k
-    return {
-        "squares": draw_squares(result.squares, backdrop(survey), first=first, top_k=top_k),
-        "rank_intervals": draw_rank_intervals(result.squares, top_k=top_k, first=first),
-    }
+    yield "squares", draw_squares(result.squares, backdrop(survey), first=first, top_k=top_k)
+    yield "rank_intervals", draw_rank_intervals(result.squares, top_k=top_k, first=first)

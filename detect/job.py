@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import gc
 import importlib.metadata
 import platform
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,12 +83,15 @@ def new_survey(folder: Path) -> list[str]:
     return list(files)
 
 
-def save_figures(pictures: dict[str, Figure], folder: Path) -> None:
+def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
     """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
-    for name, figure in pictures.items():
+    for name, figure in pictures:
         (folder / f"{name}.png").write_bytes(png_bytes(figure))
         if name not in figures.CHARTS:
             (folder / f"{name}.pdf").write_bytes(pdf_bytes(figure))
+        # a drawn figure is a ring of references with tens of megabytes of canvas in it
+        figure.clear()
+        gc.collect()
 
 
 def save_maps(maps: xr.Dataset, survey: Survey, what: str, path: Path) -> None:
