@@ -209,7 +209,7 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
 def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     """Plan, check, map and rank in one go, with a report and its provenance.
 
-    Most pictures are drawn in a process of their own meanwhile.
+    The bed is mapped and most pictures are drawn in a process of their own meanwhile.
     """
     check_target(out, folder)
     begun = datetime.datetime.now(datetime.UTC).astimezone()
@@ -217,6 +217,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     with aside() as later, output_folder(out, folder) as fresh:
         with clock("load"):
             survey = load_survey(folder, needs=("detector", "dives", "readings"))
+        bed = later(stages.map_bed, survey)
         with clock("plan"):
             planned = stages.plan(survey, progress)
         plan_written = later(write_plan, survey, planned, fresh)
@@ -224,7 +225,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
-            mapped = stages.map_signal(survey, progress)
+            mapped = stages.map_signal(survey, progress, bed)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)

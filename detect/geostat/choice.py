@@ -35,6 +35,9 @@ LIKELY = ("exponential", "spherical")
 #: Azimuths of the directional variograms that anisotropy is fitted to.
 AZIMUTHS = (0.0, 45.0, 90.0, 135.0)
 
+#: Five parameters of two structures ask for at least this many bins (no source).
+BINS_TO_NEST = 20
+
 
 @dataclass(frozen=True, eq=False)
 class Places:
@@ -193,7 +196,8 @@ def _candidates(
             anisotropic=start is not None,
         )
 
-    yield from _allowed(lambda: fit_nested(bins, ("exponential", "spherical")))
+    if len(bins) >= BINS_TO_NEST:
+        yield from _allowed(lambda: fit_nested(bins, ("exponential", "spherical")))
     yield from _allowed(turned)
     best: VariogramFit | None = None
     for model in LIKELY:

@@ -2,7 +2,7 @@
 
 from detect.stages.check import CheckResult, check
 from detect.stages.common import Progress, silent
-from detect.stages.map import MapResult, map_signal
+from detect.stages.map import MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
 
@@ -13,6 +13,7 @@ __all__ = [
     "Progress",
     "RankResult",
     "check",
+    "map_bed",
     "map_signal",
     "plan",
     "rank",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -171,8 +172,52 @@ def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
+@dataclass(frozen=True)
+class BedMaps:
+    """What probes and soundings say: maps, the models behind them, nodes held to [0, 1]."""
+
+    fields: dict[str, xr.DataArray]
+    contacts: ContactModel | None
+    contact_depth: PointModel | None
+    seabed: PointModel | None
+    touched: int
+
+
+def map_bed(survey: Survey) -> BedMaps:
+    """Map contact probability, contact depth and the seabed.
+
+    Raises
+    ------
+    SurveyError
+        A table that cannot be kriged.
+    """
+    settings, grid = survey.settings, survey.grid()
+    with said_of_the_survey(settings.probes.file or "probes", None, "check the probe table"):
+        contacts = contact_model(survey.probes)
+        contact_depth = contact_depth_model(survey.probes)
+        fields, touched = _contact_fields(grid, contacts)
+        if contact_depth is not None:
+            words = "depth of contact below the bed"
+            fields |= _map_pair(grid, contact_depth.kriging, "contact_depth", "m", words)
+    with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
+        seabed = seabed_model(survey.seabed)
+        if seabed is not None:
+            words = "depth of the bed below the water level"
+            fields |= _map_pair(grid, seabed.kriging, "seabed", "m", words)
+    return BedMaps(fields, contacts, contact_depth, seabed, touched)
+
+
+def map_signal(
+    survey: Survey, progress: Progress = silent, bed: Callable[[], BedMaps] | None = None
+) -> MapResult:
     """Condition the readings and estimate every map with its standard deviation.
+
+    Parameters
+    ----------
+    survey : Survey
+    progress : Progress
+    bed : callable, optional
+        Returns what :func:`map_bed` would, where that was worked out elsewhere meanwhile.
 
     Raises
     ------
@@ -215,19 +260,8 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
     crosscheck = _crosscheck(survey, signal.model, fields)
 
     progress("probes and seabed", 4, 6)
-    with said_of_the_survey(settings.probes.file or "probes", None, "check the probe table"):
-        contacts = contact_model(survey.probes)
-        contact_depth = contact_depth_model(survey.probes)
-        contact_fields, touched = _contact_fields(grid, contacts)
-        fields |= contact_fields
-        if contact_depth is not None:
-            words = "depth of contact below the bed"
-            fields |= _map_pair(grid, contact_depth.kriging, "contact_depth", "m", words)
-    with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
-        seabed = seabed_model(survey.seabed)
-        if seabed is not None:
-            words = "depth of the bed below the water level"
-            fields |= _map_pair(grid, seabed.kriging, "seabed", "m", words)
+    below = bed() if bed is not None else map_bed(survey)
+    fields |= below.fields
 
     progress("anomalies", 5, 6)
     anomalies = _anomalies(survey, fields["signal"], surveyed, conditioned, noise)
@@ -238,14 +272,14 @@ def map_signal(survey: Survey, progress: Progress = silent) -> MapResult:
         steps,
         noise,
         signal,
-        contacts,
-        contact_depth,
-        seabed,
+        below.contacts,
+        below.contact_depth,
+        below.seabed,
         anomalies,
         scores,
         loud_scores,
         left_out,
         crosscheck,
-        touched,
+        below.touched,
         _notes(survey, conditioned),
     )

@@ -54,4 +54,8 @@ class SurveyError(Exception):
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(problems)
-        super().__init__("\n".join(str(p) for p in self.problems))
+        # an exception is passed between processes by its arguments
+        super().__init__(self.problems)
+
+    def __str__(self) -> str:
+        return "\n".join(str(problem) for problem in self.problems)
