@@ -29,6 +29,9 @@ FEWEST = 20
 #: Readings of one block of the cross-validation, and blocks that stand for all.
 BLOCK, MOST_BLOCKS = 500, 6
 
+#: Log density a reading below which a gain is no reason to leave the plain fit.
+LEAST_GAIN = 1e-3
+
 #: Models that are fitted by likelihood.
 LIKELY = ("exponential", "spherical")
 
@@ -278,7 +281,7 @@ def _pick(
             }
         )
         sound = not fit.poor or tried[0][0].poor
-        if number and sound and gain > max(error, chosen_gain):
+        if number and sound and gain > max(error, chosen_gain, LEAST_GAIN):
             chosen, chosen_gain = number, gain
             why = f"gains {gain:.3f} +- {error:.3f} a reading over {describe(tried[0][0])}"
     best = tried[chosen][0]

@@ -20,6 +20,9 @@ from detect.geostat.normal_scores import NormalScores
 #: Probabilities of the quantiles that stand for a predicted distribution.
 LEVELS = np.arange(0.025, 1.0, 0.05)
 
+#: Share of the loss below which a gain is rounding.
+LEAST_GAIN = 1e-3
+
 
 @dataclass(frozen=True)
 class Scale:
@@ -133,7 +136,8 @@ def compare_scales(
         rows.append(row | _interval(scale, z, *predicted))
     table = pd.DataFrame(rows)
     gains = table["gain"].to_numpy()
-    sure = gains > table["gain_error"].to_numpy()
+    least = LEAST_GAIN * float(table["score"].iloc[0])
+    sure = gains > np.maximum(table["gain_error"].to_numpy(), least)
     if not sure.any():
         return ScaleChoice("as read", "no other scale predicts better", table, fits)
     best = table.iloc[int(np.argmax(np.where(sure, gains, -np.inf)))]
