@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -45,20 +46,12 @@ CONTOURED = {"seabed": 10, "contact_depth": 6}
 def backdrop(
     survey: Survey, lanes: pd.DataFrame | None = None, anomalies: pd.DataFrame | None = None
 ) -> Backdrop:
-    """Draw what a map of this survey is drawn over; planned lanes in place of its own."""
-    return Backdrop(
-        frame=survey.frame,
-        outline=survey.outline,
-        keep_outs=survey.keep_outs,
-        lanes=survey.lanes if lanes is None else lanes,
-        readings=survey.readings,
-        probes=survey.probes,
-        anomalies=anomalies,
-        grid=survey.grid(),
-        squares=square_layout(
-            survey.outline, survey.settings.squares, survey.squares_origin, survey.keep_outs
-        ),
+    """Return what a map of this survey is drawn over; planned lanes in place of its own."""
+    squares = square_layout(
+        survey.outline, survey.settings.squares, survey.squares_origin, survey.keep_outs
     )
+    behind = Backdrop.of_survey(survey, grid=survey.grid(), squares=squares, anomalies=anomalies)
+    return behind if lanes is None else replace(behind, lanes=lanes)
 
 
 def plan_figures(survey: Survey, result: PlanResult) -> Figures:
@@ -164,7 +157,7 @@ def chart_figures(result: MapResult) -> Figures:
 
 
 def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:
-    """Draw the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
+    """Return the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
     if name == "contact_probability":
         return (0.0, 1.0)
     if name == "signal":

@@ -199,7 +199,7 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings",))
     maps = stages.map_signal(survey, progress)
-    cover = stages.check(survey, progress).cover if survey.settings.has_detector else None
+    cover = stages.swum(survey) if survey.settings.has_detector else None
     result = stages.rank(survey, maps, cover, progress)
     with output_folder(out, folder) as fresh:
         summary = write_rank(survey, result, fresh)

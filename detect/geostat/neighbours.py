@@ -35,15 +35,3 @@ class Nearest:
         """Indices (T, k) of the nearest readings of each target (T, 2), nearest first."""
         _, index = self._tree.query(targets @ self._matrix, k=np.arange(1, self.count + 1))
         return np.asarray(index, dtype=np.int64)
-
-    def of_others(self, points: FloatArray, own: IntArray) -> IntArray:
-        """Nearest others (T, k) of each reading; ``own`` are the readings' indices."""
-        total = self._tree.n
-        k = min(self.count, total - 1)
-        _, index = self._tree.query(points @ self._matrix, k=np.arange(1, k + 2))
-        index = np.asarray(index, dtype=np.int64)
-        # Itself is first, except among readings at one place: drop it where it is, else drop the
-        # last.
-        is_self = index == own[:, None]
-        is_self[~is_self.any(axis=1), -1] = True
-        return index[~is_self].reshape(len(own), k)

@@ -24,7 +24,7 @@ from detect.lanes.footprint import (
     look_probability,
     response_ratio,
 )
-from detect.lanes.gaps import covered_share, find_gaps
+from detect.lanes.gaps import covered_share, find_gaps, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
@@ -73,6 +73,7 @@ __all__ = [
     "random_pod",
     "reading_interval",
     "response_ratio",
+    "site_cells",
     "spacing_table",
     "sweep_width",
     "widest_spacing",

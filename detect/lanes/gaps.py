@@ -92,7 +92,7 @@ def covered_share(
     required_pod: float,
 ) -> float:
     """Return the share of the site, keep-outs left out, that meets the required POD."""
-    site = _site_cells(cover, outline, keep_outs)
+    site = site_cells(cover, outline, keep_outs)
     short = short_cells(cover, outline, keep_outs, required_pod)
     return 1.0 - float(short.sum()) / float(site.sum()) if site.any() else float("nan")
 
@@ -105,13 +105,14 @@ def short_cells(
     tolerance: float = TOLERANCE,
 ) -> NDArray[np.bool_]:
     """Return which cells of the site fall short of the required POD, shape (n, e)."""
-    site = _site_cells(cover, outline, keep_outs)
+    site = site_cells(cover, outline, keep_outs)
     return np.asarray(site & (cover["pod"].to_numpy() < required_pod - tolerance))
 
 
-def _site_cells(
+def site_cells(
     cover: xr.Dataset, outline: BaseGeometry, keep_outs: Iterable[Any]
 ) -> NDArray[np.bool_]:
+    """Return which cells the team set out to search, shape (n, e): the outline less keep-outs."""
     e, n, _ = _axes(cover)
     all_e, all_n = np.meshgrid(e, n)
     shapely.prepare(outline)

@@ -31,12 +31,8 @@ TINY_PT = 7.0
 
 # Okabe and Ito (2008), "Color Universal Design": distinct under the common colour blindnesses.
 BLACK = "#000000"
-ORANGE = "#e69f00"
-SKY = "#56b4e9"
-GREEN = "#009e73"
 BLUE = "#0072b2"
 VERMILLION = "#d55e00"
-PURPLE = "#cc79a7"
 INK = "#222222"
 GREY = "#767676"
 PALE = "#d9d9d9"

@@ -1,6 +1,6 @@
 """What each command works out, survey in, results out; nothing here reads or writes a file."""
 
-from detect.stages.check import CheckResult, check
+from detect.stages.check import CheckResult, check, swum
 from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
@@ -18,4 +18,5 @@ __all__ = [
     "plan",
     "rank",
     "silent",
+    "swum",
 ]

@@ -8,9 +8,16 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from detect.lanes import coverage, covered_share, find_gaps, infill_lanes, widest_spacing
+from detect.lanes import (
+    coverage,
+    covered_share,
+    find_gaps,
+    infill_lanes,
+    site_cells,
+    widest_spacing,
+)
 from detect.stages.common import Progress, clear_of, needed, silent, turn_cost_m
-from detect.survey import Grid, Survey
+from detect.survey import Survey
 
 
 @dataclass(frozen=True)
@@ -25,17 +32,26 @@ class CheckResult:
     notes: tuple[str, ...] = ()
 
 
+def swum(survey: Survey) -> xr.Dataset:
+    """Return the probability of detection as swum, ``pod`` on (n, e)."""
+    heard = survey.settings.readings.heard_between_m
+    # tapes are read to a few centimetres: a metre's step must not fall just past a metre
+    return coverage(
+        needed(survey.readings, "readings"),
+        survey.settings.detector,
+        survey.grid(),
+        listened_m=1.05 * heard,
+    )
+
+
 def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     """Work out the probability of detection as swum, the gaps and the lanes that close them."""
     detector = survey.settings.detector
-    grid = survey.grid()
-    readings = needed(survey.readings, "readings")
+    outline, barred = survey.outline, clear_of(survey)
     progress("coverage", 0, 3)
-    heard = survey.settings.readings.heard_between_m
-    # tapes are read to a few centimetres: a metre's step must not fall just past a metre
-    cover = coverage(readings, detector, grid, listened_m=1.05 * heard)
+    cover = swum(survey)
     progress("gaps", 1, 3)
-    gaps = find_gaps(cover, survey.outline, clear_of(survey), detector.required_pod)
+    gaps = find_gaps(cover, outline, barred, detector.required_pod)
     progress("infill lanes", 2, 3)
     spacing = widest_spacing(detector)
     notes = []
@@ -50,20 +66,18 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         spacing.spacing_m,
         settings_bearing(survey),
         cover=cover,
-        outline=survey.outline,
-        keep_outs=clear_of(survey),
+        outline=outline,
+        keep_outs=barred,
         turn_cost_m=turn_cost_m(survey),
     )
-    inside = _searched(survey, grid)
-    pod = cover["pod"].to_numpy()[inside]
     notes += infill.attrs.get("notes", ())
     progress("coverage", 3, 3)
     return CheckResult(
         cover,
         gaps,
         infill,
-        covered_share(cover, survey.outline, clear_of(survey), detector.required_pod),
-        float(np.mean(pod)),
+        covered_share(cover, outline, barred, detector.required_pod),
+        float(np.mean(cover["pod"].to_numpy()[site_cells(cover, outline, barred)])),
         tuple(notes),
     )
 
@@ -77,11 +91,3 @@ def settings_bearing(survey: Survey) -> float | None:
     axis = survey.lanes["bearing_deg"].mod(180.0).round(0).mod(180.0)
     metres = survey.lanes.groupby(axis)["length_m"].sum()
     return float(metres.index[int(metres.to_numpy().argmax())])
-
-
-def _searched(survey: Survey, grid: Grid) -> np.ndarray:
-    """Return the cells the team set out to search: the outline less keep-outs."""
-    inside = grid.inside(survey.outline)
-    for area in clear_of(survey):
-        inside &= ~grid.inside(area.polygon)
-    return inside

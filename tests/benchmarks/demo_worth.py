@@ -26,7 +26,7 @@ def shares(folder: Path, truth_file: Path) -> dict[str, float]:
     """Return the share of the best possible strength in the first top_k squares, by method."""
     survey = load_survey(folder, needs=("readings",))
     maps = stages.map_signal(survey)
-    cover = stages.check(survey).cover
+    cover = stages.swum(survey)
     result = stages.rank(survey, maps, cover)
     squares = result.squares[result.squares["status"] == "open"]
     origin, layout, top_k = survey.squares_origin, result.layout, survey.settings.ranking.top_k
