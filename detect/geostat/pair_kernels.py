@@ -9,18 +9,21 @@ reach: little more than the pairs wanted is looked at. Every pair is seen once, 
 that comes first in the order.
 
 The readings are dealt out over a fixed number of hands that each keep their own sums, added up in
-a fixed order at the end: the answer does not depend on the number of threads.
+a fixed order at the end: the answer does not depend on the number of threads. The threads are
+those of `detect.geostat.parallel`, not numba's own, which would end the program when it forks.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import njit
 
 from detect.geostat.errors import FloatArray, IntArray
+from detect.geostat.parallel import run
 
 #: Hands the readings are dealt to; more than any machine's cores would idle at, few enough to add.
 _HANDS = 64
@@ -176,91 +179,87 @@ def moments(s: Strips, lags: Lags, root: bool) -> FloatArray:
 
     With ``root``, square roots of the absolute differences in place of their squares.
     """
-    return _moments(s, lags, root).sum(axis=(0, 1))[: lags.bins, :3]
+    hands = min(_HANDS, len(s.e))
+    return _by_hand(_moments, hands, s, lags, root).sum(axis=(0, 1))[: lags.bins, :3]
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _moments(s: Strips, lags: Lags, root: bool) -> FloatArray:
-    """Sums of `moments` by hand and turn -> (hands, 2, bins + 1, 4)."""
+def _by_hand(kernel: Callable[..., Any], hands: int, *arguments: Any) -> Any:
+    """Stack what a kernel returns for each of the hands, in their order."""
+    parts = dict(run(lambda hand: kernel(hand, hands, *arguments), range(hands)))
+    return np.stack([parts[hand] for hand in range(hands)])
+
+
+@njit(cache=True, nogil=True)
+def _moments(hand: int, hands: int, s: Strips, lags: Lags, root: bool) -> FloatArray:
+    """Sums of `moments` of one hand, by turn -> (2, bins + 1, 4)."""
     count = len(s.e)
-    hands = min(_HANDS, count)
     reach, top = int(np.ceil(lags.cutoff / s.height)) + 1, len(s.start) - 2
-    out = np.zeros((hands, 2, lags.bins + 1, 4))
-    for hand in prange(hands):
-        lag, into = np.empty(_RUN), np.empty(_RUN, np.int32)
-        total = np.zeros((2, lags.bins + 1, 4))  # its own: hands do not write side by side
-        for i in range(hand, count, hands):
-            for strip in range(s.strip[i], min(s.strip[i] + reach, top) + 1):
-                low, high = _run_of(s, i, strip, lags.cutoff)
-                while low < high:
-                    stop = min(low + _RUN, high)
-                    _measure(s.e[low:stop], s.n[low:stop], s.e[i], s.n[i], lags, lag, into)
-                    for k in range(stop - low):
-                        d = s.z[low + k] - s.z[i]
-                        # Neighbours on a lane fall in one bin: two sums, by turns, do not wait
-                        # for each other.
-                        turn, b = k & 1, into[k]
-                        total[turn, b, 0] += 1.0
-                        total[turn, b, 1] += lag[k]
-                        total[turn, b, 2] += np.sqrt(abs(d)) if root else d * d
-                    low = stop
-        for turn in range(2):
-            for b in range(lags.bins + 1):
-                for m in range(3):
-                    out[hand, turn, b, m] = total[turn, b, m]
+    lag, into = np.empty(_RUN), np.empty(_RUN, np.int32)
+    total = np.zeros((2, lags.bins + 1, 4))
+    for i in range(hand, count, hands):
+        for strip in range(s.strip[i], min(s.strip[i] + reach, top) + 1):
+            low, high = _run_of(s, i, strip, lags.cutoff)
+            while low < high:
+                stop = min(low + _RUN, high)
+                _measure(s.e[low:stop], s.n[low:stop], s.e[i], s.n[i], lags, lag, into)
+                for k in range(stop - low):
+                    d = s.z[low + k] - s.z[i]
+                    # Neighbours on a lane fall in one bin: two sums, by turns, do not wait
+                    # for each other.
+                    turn, b = k & 1, into[k]
+                    total[turn, b, 0] += 1.0
+                    total[turn, b, 1] += lag[k]
+                    total[turn, b, 2] += np.sqrt(abs(d)) if root else d * d
+                low = stop
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _digits(hand: int, hands: int, s: Strips, lags: Lags, known: IntArray, shift: int) -> IntArray:
+    """Count one hand's next digit of differences that begin as ``known`` -> (bins + 1, 2048)."""
+    count = len(s.e)
+    reach, top = int(np.ceil(lags.cutoff / s.height)) + 1, len(s.start) - 2
+    out = np.zeros((lags.bins + 1, 1 << _DIGIT), np.int64)
+    lag, into = np.empty(_RUN), np.empty(_RUN, np.int32)
+    difference = np.empty(_RUN)
+    bits = difference.view(np.int64)
+    for i in range(hand, count, hands):
+        for strip in range(s.strip[i], min(s.strip[i] + reach, top) + 1):
+            low, high = _run_of(s, i, strip, lags.cutoff)
+            while low < high:
+                stop = min(low + _RUN, high)
+                _measure(s.e[low:stop], s.n[low:stop], s.e[i], s.n[i], lags, lag, into)
+                for k in range(stop - low):
+                    difference[k] = abs(s.z[low + k] - s.z[i])
+                for k in range(stop - low):
+                    b, digits = into[k], bits[k] >> shift
+                    if digits >> _DIGIT == known[b]:
+                        out[b, digits & ((1 << _DIGIT) - 1)] += 1
+                low = stop
     return out
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _digits(s: Strips, lags: Lags, known: IntArray, shift: int) -> IntArray:
-    """Count the next digit of differences that begin as ``known`` -> (hands, bins + 1, 2048)."""
+@njit(cache=True, nogil=True)
+def _beyond(hand: int, hands: int, s: Strips, lags: Lags, value: FloatArray) -> FloatArray:
+    """One hand's pairs differing up to ``value``, and the least past it -> (bins + 1, 2)."""
     count = len(s.e)
-    hands = min(8, count)
     reach, top = int(np.ceil(lags.cutoff / s.height)) + 1, len(s.start) - 2
-    out = np.zeros((hands, lags.bins + 1, 1 << _DIGIT), np.int64)
-    for hand in prange(hands):
-        lag, into = np.empty(_RUN), np.empty(_RUN, np.int32)
-        difference = np.empty(_RUN)
-        bits = difference.view(np.int64)
-        for i in range(hand, count, hands):
-            for strip in range(s.strip[i], min(s.strip[i] + reach, top) + 1):
-                low, high = _run_of(s, i, strip, lags.cutoff)
-                while low < high:
-                    stop = min(low + _RUN, high)
-                    _measure(s.e[low:stop], s.n[low:stop], s.e[i], s.n[i], lags, lag, into)
-                    for k in range(stop - low):
-                        difference[k] = abs(s.z[low + k] - s.z[i])
-                    for k in range(stop - low):
-                        b, digits = into[k], bits[k] >> shift
-                        if digits >> _DIGIT == known[b]:
-                            out[hand, b, digits & ((1 << _DIGIT) - 1)] += 1
-                    low = stop
-    return out
-
-
-@njit(cache=True, nogil=True, parallel=True)
-def _beyond(s: Strips, lags: Lags, value: FloatArray) -> FloatArray:
-    """Pairs with a difference to ``value``, least difference past it -> (hands, bins + 1, 2)."""
-    count = len(s.e)
-    hands = min(_HANDS, count)
-    reach, top = int(np.ceil(lags.cutoff / s.height)) + 1, len(s.start) - 2
-    out = np.zeros((hands, lags.bins + 1, 2))
-    for hand in prange(hands):
-        lag, into = np.empty(_RUN), np.empty(_RUN, np.int32)
-        for i in range(hand, count, hands):
-            for strip in range(s.strip[i], min(s.strip[i] + reach, top) + 1):
-                low, high = _run_of(s, i, strip, lags.cutoff)
-                while low < high:
-                    stop = min(low + _RUN, high)
-                    _measure(s.e[low:stop], s.n[low:stop], s.e[i], s.n[i], lags, lag, into)
-                    for k in range(stop - low):
-                        b, d = into[k], abs(s.z[low + k] - s.z[i])
-                        if b < lags.bins:
-                            if d <= value[b]:
-                                out[hand, b, 0] += 1.0
-                            elif out[hand, b, 1] == 0.0 or d < out[hand, b, 1]:
-                                out[hand, b, 1] = d  # 0 stands for none yet: no d past value is 0
-                    low = stop
+    out = np.zeros((lags.bins + 1, 2))
+    lag, into = np.empty(_RUN), np.empty(_RUN, np.int32)
+    for i in range(hand, count, hands):
+        for strip in range(s.strip[i], min(s.strip[i] + reach, top) + 1):
+            low, high = _run_of(s, i, strip, lags.cutoff)
+            while low < high:
+                stop = min(low + _RUN, high)
+                _measure(s.e[low:stop], s.n[low:stop], s.e[i], s.n[i], lags, lag, into)
+                for k in range(stop - low):
+                    b, d = into[k], abs(s.z[low + k] - s.z[i])
+                    if b < lags.bins:
+                        if d <= value[b]:
+                            out[b, 0] += 1.0
+                        elif out[b, 1] == 0.0 or d < out[b, 1]:
+                            out[b, 1] = d  # 0 stands for none yet: no d past value is 0
+                low = stop
     return out
 
 
@@ -273,16 +272,17 @@ def medians(s: Strips, lags: Lags, pairs: IntArray) -> FloatArray:
     (radix selection: Knuth, The Art of Computer Programming 3, 5.2.5, from memory).
     """
     bins = np.arange(lags.bins)
+    few = min(8, len(s.e))
     left = np.maximum(pairs - 1, 0) // 2
     known = np.zeros(lags.bins + 1, np.int64)
     known[-1] = -1  # the waste agrees with nothing
     for shift in range(5 * _DIGIT, -1, -_DIGIT):
-        so_far = _digits(s, lags, known, shift).sum(axis=0)[:-1].cumsum(axis=1)
+        so_far = _by_hand(_digits, few, s, lags, known, shift).sum(axis=0)[:-1].cumsum(axis=1)
         digit = np.minimum((so_far <= left[:, None]).sum(axis=1), (1 << _DIGIT) - 1)
         left = left - np.where(digit > 0, so_far[bins, digit - 1], 0)
         known[:-1] = (known[:-1] << _DIGIT) | digit
     lower = np.where(pairs > 0, known[:-1], 0).view(np.float64)
-    hands = _beyond(s, lags, lower)[:, :-1]
+    hands = _by_hand(_beyond, min(_HANDS, len(s.e)), s, lags, lower)[:, :-1]
     above = np.where(hands[..., 1] > 0, hands[..., 1], np.inf).min(axis=0)
     upper = np.where(hands[..., 0].sum(axis=0) > pairs // 2, lower, above)
     return np.where(pairs > 0, (lower + upper) / 2.0, 0.0)
