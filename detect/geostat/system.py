@@ -147,7 +147,7 @@ class GlobalSystem:
         self.data.add_nugget(c0, centres, support, self.variogram.nugget, near)
         return c0.T, self.data.target_basis(centres, support)
 
-    def plan(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
+    def jobs(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
         """Cut targets into tiles (arrays of indices) for `estimate`, each within the budget."""
         everywhere = np.arange(len(centres))
         if self.near(centres[:1], support) is None:
@@ -169,7 +169,7 @@ class GlobalSystem:
             _ = self.inverse_factor
 
     def estimate(self, centres: FloatArray, support: Support) -> tuple[FloatArray, FloatArray]:
-        """Estimate and variance of one tile of targets (one of `plan`)."""
+        """Estimate and variance of one tile of targets (one of `jobs`)."""
         near = self.near(centres, support)
         c0, f0 = self.targets(centres, support, near)
         dual = c0.T @ (self._dual if near is None else self._dual[near])
@@ -253,7 +253,7 @@ class GlobalSystem:
             c0, f0 = self.targets(centres[job], support, near)
             return c0.T @ (alpha if near is None else alpha[near]) + f0 @ beta
 
-        jobs = list(self.plan(centres, support))
+        jobs = list(self.jobs(centres, support))
         for number, part in run(one, jobs):
             out[jobs[number]] = part
         return out

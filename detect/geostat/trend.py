@@ -15,7 +15,7 @@ from detect.geostat.variogram import Variogram
 
 #: Readings that fix the drift, at most: more add next to nothing, for a mean is known as well as
 #: the survey is wide in ranges.
-MOST = 1200
+MOST = 400
 
 
 @dataclass(frozen=True, eq=False)

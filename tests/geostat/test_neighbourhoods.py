@@ -78,7 +78,7 @@ def test_tiles_equal_the_plain_systems(name, mean, size) -> None:
     estimate, variance = system.estimate(nodes, support)
     weights = system.weights(nodes, support)
     simple, _ = system.simple_weights(nodes, support)
-    order, start, corner = system._tiles(nodes)
+    cut = system.cut(nodes)
     for q, index in enumerate(system._neighbourhoods(corner)):
         own = order[start[q] : start[q + 1]]
         plain = system.plain.shared(nodes[own], support, index, system.trend)
