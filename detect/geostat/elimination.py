@@ -85,6 +85,28 @@ def add_covariance(model, x, y, px, py, weight, out):  # type: ignore[no-untyped
 
 
 @compiled
+def covariance_of_means(model, points, start):  # type: ignore[no-untyped-def]
+    """Covariance (G, G), no nugget, of means over groups of points that follow each other."""
+    groups = len(start) - 1
+    px, py = points[:, 0].copy(), points[:, 1].copy()
+    k = np.zeros((groups, groups))
+    row = np.empty(len(px))
+    for g in range(groups):
+        first = start[g]
+        row[first:] = 0.0
+        for i in range(first, start[g + 1]):
+            x, y = px[i], py[i]
+            add_covariance(model, x, y, px[first:], py[first:], 1.0, row[first:])
+        for h in range(g, groups):
+            total = 0.0
+            for i in range(start[h], start[h + 1]):
+                total += row[i]
+            k[g, h] = total / ((start[g + 1] - first) * (start[h + 1] - start[h]))
+            k[h, g] = k[g, h]
+    return k
+
+
+@compiled
 def eliminate(a, k):  # type: ignore[no-untyped-def]
     """Cholesky of the first k columns of ``a`` (k, k + R), carrying the others along.
 

@@ -194,8 +194,13 @@ def solve_tiles(  # type: ignore[no-untyped-def]
 def leave_out(model, readings, trend, told, index):  # type: ignore[no-untyped-def]
     """Error and variance (k,) of each reading of a tile left out, by the closed form of Dubrule.
 
-    As `detect.geostat.system.GlobalSystem.leave_one_out`, with the survey's drift: ``told`` (N,)
-    marks the readings that it was fixed by. A variance of -1: the others cannot fix it.
+    As `detect.geostat.system.GlobalSystem.leave_one_out`, with the survey's drift. With ``K`` and
+    ``F`` of the tile's readings, ``a = K^-1 (y - F beta)``, ``G = K^-1 F`` and ``d`` the diagonal
+    of ``K^-1``: a reading that the drift was fixed by (``told``, (N,)) is taken out of it as it
+    stands in the tile, ``S_i = S - g_i g_i' / d_i``, and the others then predict it with error and
+    variance ``a_i / p_i`` and ``1 / p_i`` where ``p_i = d_i - g_i' S^-1 g_i``; any other with
+    ``a_i / d_i`` and ``1 / d_i + g_i' S^-1 g_i / d_i^2``. A variance of -1: the others cannot fix
+    the drift.
     """
     beta, root = trend
     k, terms = len(index), len(beta)
@@ -214,15 +219,19 @@ def leave_out(model, readings, trend, told, index):  # type: ignore[no-untyped-d
         diagonal = 0.0
         for j in range(i, k):
             diagonal += unit[j, i] * unit[j, i]
-        own = diagonal
+        drift = 0.0
+        for p in range(terms):
+            e = 0.0
+            for q in range(p + 1):
+                e += root[p, q] * dual[q, i]
+            drift += e * e
         if told[index[i]]:
-            for p in range(terms):
-                e = 0.0
-                for q in range(p + 1):
-                    e += root[p, q] * dual[q, i]
-                own -= e * e
-        variance[i] = 1.0 / own if own > 1e-12 * diagonal else -1.0
-        error[i] = dual[terms, i] / own
+            own = diagonal - drift
+            variance[i] = 1.0 / own if own > 1e-12 * diagonal else -1.0
+            error[i] = dual[terms, i] / own
+        else:
+            variance[i] = (1.0 + drift / diagonal) / diagonal
+            error[i] = dual[terms, i] / diagonal
     return error, variance, FINE
 
 

@@ -280,21 +280,32 @@ def factorise(data: Data, variogram: Variogram) -> tuple[FloatArray, float]:
     each other as the others go: then the model is too smooth for the layout, and the least nugget
     that will do is added, and said.
     """
-    factor, rcond = _cholesky(data, variogram, 0.0)
+    factor, rcond = _cholesky(data_covariance(data, variogram), 0.0)
     if rcond >= SMALLEST_RCOND:
         return factor, rcond
     if not has_near_duplicates(data.points):
         for share in ADDED_NUGGETS:
-            factor, raised = _cholesky(data, variogram, share * variogram.sill)
+            factor, raised = _cholesky(data_covariance(data, variogram), share * variogram.sill)
             if raised >= SMALLEST_RCOND:
                 warn_added(variogram, share)
                 return factor, raised
     raise singular(data, f"reciprocal condition number {rcond:.1g}")
 
 
-def _cholesky(data: Data, variogram: Variogram, added: float) -> tuple[FloatArray, float]:
-    k = data_covariance(data, variogram).T  # Fortran order: factorised in place
-    k.flat[:: len(data) + 1] += added
+def regular_factor(k: FloatArray, data: Data, variogram: Variogram) -> FloatArray:
+    """Lower Cholesky factor of the covariance ``k`` of some means of readings, as `factorise`."""
+    for share in (0.0, *ADDED_NUGGETS):
+        factor, rcond = _cholesky(k.copy(), share * variogram.sill)
+        if rcond >= SMALLEST_RCOND:
+            if share > 0.0:
+                warn_added(variogram, share)
+            return factor
+    raise singular(data, f"reciprocal condition number {rcond:.1g}")
+
+
+def _cholesky(k: FloatArray, added: float) -> tuple[FloatArray, float]:
+    k = k.T  # Fortran order: factorised in place
+    k.flat[:: len(k) + 1] += added
     norm = float(max(np.abs(k[:, tile]).sum(axis=0).max() for tile in tiles(len(k), 8 * len(k))))
     factor, info = lapack.dpotrf(k, lower=1, clean=1, overwrite_a=1)
     return factor, float(lapack.dpocon(factor, norm, uplo="L")[0]) if info == 0 else 0.0
