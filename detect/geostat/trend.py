@@ -18,10 +18,10 @@ from detect.geostat.variogram import Variogram
 
 #: Readings that fix the drift, at most: more add next to nothing, for a mean is known as well as
 #: the survey is wide in ranges.
-MOST = 1500
+MOST = 1200
 
 #: Groups of neighbouring readings whose means they go in as.
-GROUPS = 300
+GROUPS = 240
 
 
 @dataclass(frozen=True, eq=False)
