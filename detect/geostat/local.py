@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -16,6 +16,9 @@ from detect.geostat.errors import FloatArray, GeostatError, IntArray
 from detect.geostat.parallel import cores
 from detect.geostat.plain import PlainSystems, Solved
 from detect.geostat.variogram import Variogram
+
+if TYPE_CHECKING:
+    from detect.geostat.tile_lattice import Cut
 
 #: Targets in one job, at most.
 JOB = 8192
@@ -81,11 +84,11 @@ class LocalSystem:
         del count
         _ = self.cells, self._compiled
 
-    def jobs(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
+    def jobs(self, centres: FloatArray, support: Support) -> Iterable[IntArray | Cut]:
         """Cut targets into jobs (arrays of indices) for `estimate`."""
         del support
         everywhere = np.arange(len(centres))
-        yield from (everywhere[t] for t in tiles(len(centres), 1, job_size(len(centres))))
+        return (everywhere[t] for t in tiles(len(centres), 1, job_size(len(centres))))
 
     def estimate(self, centres: FloatArray, support: Support) -> tuple[FloatArray, FloatArray]:
         """Estimate and variance of the targets of one job."""

@@ -292,24 +292,6 @@ def factorise(data: Data, variogram: Variogram) -> tuple[FloatArray, float]:
     raise singular(data, f"reciprocal condition number {rcond:.1g}")
 
 
-def regular_factor(k: FloatArray, data: Data, variogram: Variogram) -> FloatArray:
-    """Lower Cholesky factor of the covariance ``k`` of some means of readings, as `factorise`.
-
-    Regular is here what leaves of every mean more than `SMALLEST_RCOND` of its variance, given
-    those before it.
-    """
-    for share in (0.0, *ADDED_NUGGETS):
-        own = k.diagonal() + share * variogram.sill
-        factor = k.T.copy(order="F")
-        np.fill_diagonal(factor, own)
-        factor, info = lapack.dpotrf(factor, lower=1, clean=1, overwrite_a=1)
-        if info == 0 and (factor.diagonal() ** 2 > SMALLEST_RCOND * own).all():
-            if share > 0.0:
-                warn_added(variogram, share)
-            return factor
-    raise singular(data, "the mean or drift of the survey cannot be fixed")
-
-
 def _cholesky(k: FloatArray, added: float) -> tuple[FloatArray, float]:
     k = k.T  # Fortran order: factorised in place
     k.flat[:: len(k) + 1] += added

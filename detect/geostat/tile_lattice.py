@@ -57,7 +57,7 @@ class Cut(NamedTuple):
 
     def blend(self, values: FloatArray, count: int) -> FloatArray:
         """Weighted sums (count,) of what the tiles say (E,)."""
-        return np.bincount(self.target, self.share * values, count)
+        return np.asarray(np.bincount(self.target, self.share * values, count), np.float64)
 
 
 @compiled

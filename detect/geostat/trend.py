@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy.linalg import lapack, solve_triangular
 from scipy.spatial import cKDTree
 
 from detect.geostat.covariance import cross_covariance
 from detect.geostat.data import Data
 from detect.geostat.errors import FloatArray, IntArray
 from detect.geostat.parallel import threads
-from detect.geostat.system import regular_factor
+from detect.geostat.system import ADDED_NUGGETS, SMALLEST_RCOND, singular, warn_added
 from detect.geostat.variogram import Variogram
 
 #: Readings that fix the drift, at most: more add next to nothing, for a mean is known as well as
@@ -74,7 +74,7 @@ class Trend:
         f = np.zeros((count, terms))
         np.add.at(f, group, share[:, None] * data.basis[used])
         with threads(count):
-            factor = regular_factor(k, data, variogram)
+            factor = _regular_factor(k, data, variogram)
             a = solve_triangular(factor, f, lower=True, check_finite=False)
             inverse = np.linalg.inv(a.T @ a)
             g = solve_triangular(factor, a, lower=True, trans=1, check_finite=False)
@@ -116,6 +116,25 @@ def _covariance_of_means(
         np.add.at(k, (group[i], group[j]), extra)
         np.add.at(k, (group[j], group[i]), extra)
     return k
+
+
+def _regular_factor(k: FloatArray, data: Data, variogram: Variogram) -> FloatArray:
+    """Lower Cholesky factor of the covariance ``k`` of some means of readings.
+
+    As `detect.geostat.system.factorise`: refused when it is singular, unless a little nugget, which
+    is said, makes it regular. Regular is here what leaves every mean more than `SMALLEST_RCOND`
+    of its variance, given those before it.
+    """
+    for share in (0.0, *ADDED_NUGGETS):
+        own = k.diagonal() + share * variogram.sill
+        factor = k.T.copy(order="F")
+        np.fill_diagonal(factor, own)
+        factor, info = lapack.dpotrf(factor, lower=1, clean=1, overwrite_a=1)
+        if info == 0 and (factor.diagonal() ** 2 > SMALLEST_RCOND * own).all():
+            if share > 0.0:
+                warn_added(variogram, share)
+            return factor
+    raise singular(data, "the mean or drift of the survey cannot be fixed")
 
 
 def spread(points: FloatArray, most: int) -> IntArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -81,10 +81,10 @@ def surveyed_cells(
 
 
 def _map_pair(
-    grid: Grid, kriging: Kriging, name: str, units: str, words: str
+    grid: Grid, kriging: Kriging, name: str, units: str, words: str, client: Any = None
 ) -> dict[str, xr.DataArray]:
     """Estimate a field at every node; return it with its standard deviation."""
-    estimate, variance = kriging.at(grid.nodes)
+    estimate, variance = kriging.at(grid.nodes, client=client)
     return {
         name: grid.field(estimate, name, units, words),
         f"{name}_sd": grid.field(
@@ -208,7 +208,10 @@ def map_bed(survey: Survey) -> BedMaps:
 
 
 def map_signal(
-    survey: Survey, progress: Progress = silent, bed: Callable[[], BedMaps] | None = None
+    survey: Survey,
+    progress: Progress = silent,
+    bed: Callable[[], BedMaps] | None = None,
+    client: Any = None,
 ) -> MapResult:
     """Condition the readings and estimate every map with its standard deviation.
 
@@ -218,6 +221,8 @@ def map_signal(
     progress : Progress
     bed : callable, optional
         Returns what :func:`map_bed` would, where that was worked out elsewhere meanwhile.
+    client : distributed.Client, optional
+        A cluster to work the maps of signal and loudness out on.
 
     Raises
     ------
@@ -240,9 +245,14 @@ def map_signal(
 
     progress("signal map", 2, 6)
     with said_of_the_survey("survey.toml", "mapping.variogram", 'set variogram = "fit"'):
-        fields = _map_pair(grid, signal.model.kriging, "signal", unit, "conditioned signal")
+        fields = _map_pair(grid, signal.model.kriging, "signal", unit, "conditioned signal", client)
         fields |= _map_pair(
-            grid, signal.loudness.kriging, "loudness", "1", "loudness, asinh(signal / noise)"
+            grid,
+            signal.loudness.kriging,
+            "loudness",
+            "1",
+            "loudness, asinh(signal / noise)",
+            client,
         )
     surveyed = surveyed_cells(
         survey,
