@@ -129,7 +129,9 @@ def run_on(
         client.submit(_alone, function, everywhere, job, pure=False): number
         for number, job in enumerate(jobs)
     }
-    for future in as_completed(futures):
+    with client.as_current():  # it need not be the default of this process
+        finished = as_completed(futures)
+    for future in finished:
         yield futures[future], future.result()
 
 
