@@ -59,8 +59,10 @@ WANTED = {
     "F Dowd": (0, 100),
 }
 #: Seconds after which a peer is left behind; of leave-one-out there is only a slow one.
-LONGEST = 150
+LONGEST = 60
 LONGEST_OF = {"E": 600}
+#: Tasks that are the same work for a peer: measured once.
+SAME = {"B tiles": "B own", "C own": "C"}
 R_SCRIPT = """
 suppressMessages({{library(sp); library(gstat)}})
 d <- read.csv("{folder}/p.csv"); x <- read.csv("{folder}/x.csv")
@@ -165,43 +167,61 @@ def agreement(task: str, engine: str, folder: Path) -> str:
     return "{:.0e}, {:.0e}".format(*gap.max(axis=1))
 
 
-def compare(task: str) -> list[str]:
+def peer_of(
+    task: str, engine: str, folder: Path, known: dict[str, dict[str, float] | str]
+) -> dict[str, float] | str:
+    """Measure a peer, or say what it took for the same work; its answer lies in ``folder``."""
+    name = f"{SAME.get(task, task)} {engine}"
+    answer, kept = folder / f"{engine}.npy", folder / f"{name}.npy"
+    if name not in known:
+        known[name] = run(task, engine, 2, folder)
+        if answer.exists():
+            answer.replace(kept)
+    if kept.exists():
+        answer.write_bytes(kept.read_bytes())
+    return known[name]
+
+
+def compare(task: str, known: dict[str, dict[str, float] | str], home: str) -> list[str]:
     """Rows of the table for a task."""
     rows, fastest, least = [], np.inf, np.inf
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        got = run(task, "detect", 5, folder)
-        if isinstance(got, str):
-            return [f"| {task} | detect | {got} | | | | | | |"]
-        peers = {}
-        for engine in PEERS[task]:
-            peer = peers[engine] = run(task, engine, 2, folder)
-            if not isinstance(peer, str):
-                fastest = min(fastest, peer["seconds"])
-                least = min(least, peer["processor"])
-        # Again after the peers: a busy machine is busy for both.
-        again = run(task, "detect", 5, folder)
-        if not isinstance(again, str):
-            got |= {k: min(got[k], again[k]) for k in ("seconds", "processor")}
-        for engine, peer in peers.items():
-            if isinstance(peer, str):
-                rows.append(f"| | {engine} | {peer} | | | | | | |")
-                continue
-            differs = agreement(task, engine, folder)
-            rows.append(
-                f"| | {engine} | {peer['seconds']:.3f} | {peer['processor']:.3f} | "
-                f"{peer['megabytes']:.0f} | {peer['seconds'] / got['seconds']:.1f} | "
-                f"{peer['processor'] / got['processor']:.1f} | | {differs} |"
-            )
-        clock, processor = fastest / got["seconds"], least / got["processor"]
-        times, most = WANTED[task]
-        memory = got["megabytes"]
-        held = "holds" if clock >= times and memory <= most else "DOES NOT HOLD"
-        asked = f"{times} times, {most} MB: {held}" if times else f"{most} MB: {held}"
-        ratios = f"{clock:.1f} | {processor:.1f}" if times else " | "
-        first = f"{got['seconds']:.3f} (first call {got['first']:.1f})"
-        mine = f"{first} | {got['processor']:.3f} | {memory:.0f} | {ratios} | {asked} | |"
-        return [f"| {task} | **detect** | {mine}", *rows]
+    folder = Path(home)
+    for old in [*folder.glob("r.csv"), *(folder / f"{e}.npy" for e in PEERS[task])]:
+        old.unlink(missing_ok=True)
+    got = run(task, "detect", 5, folder)
+    if isinstance(got, str):
+        return [f"| {task} | detect | {got} | | | | | | |"]
+    peers = {}
+    for engine in PEERS[task]:
+        peer = peers[engine] = peer_of(task, engine, folder, known)
+        if not isinstance(peer, str):
+            fastest = min(fastest, peer["seconds"])
+            least = min(least, peer["processor"])
+    # Again after the peers: a busy machine is busy for both.
+    again = run(task, "detect", 5, folder)
+    if not isinstance(again, str):
+        got |= {k: min(got[k], again[k]) for k in ("seconds", "processor")}
+    for engine, peer in peers.items():
+        if isinstance(peer, str):
+            rows.append(f"| | {engine} | {peer} | | | | | | |")
+            continue
+        differs = agreement(task, engine, folder)
+        rows.append(
+            f"| | {engine} | {peer['seconds']:.3f} | {peer['processor']:.3f} | "
+            f"{peer['megabytes']:.0f} | {peer['seconds'] / got['seconds']:.1f} | "
+            f"{peer['processor'] / got['processor']:.1f} | | {differs} |"
+        )
+    clock, processor = fastest / got["seconds"], least / got["processor"]
+    times, most = WANTED[task]
+    memory = got["megabytes"]
+    held = "holds" if clock >= times and memory <= most else "DOES NOT HOLD"
+    if times and not np.isfinite(fastest):
+        held = "no peer to compare with"
+    asked = f"{times} times, {most} MB: {held}" if times else f"{most} MB: {held}"
+    ratios = f"{clock:.1f} | {processor:.1f}" if times else " | "
+    first = f"{got['seconds']:.3f} (first call {got['first']:.1f})"
+    mine = f"{first} | {got['processor']:.3f} | {memory:.0f} | {ratios} | {asked} | |"
+    return [f"| {task} | **detect** | {mine}", *rows]
 
 
 def compilation() -> str:
@@ -253,10 +273,12 @@ def main() -> None:
         "|---|---|---|---|---|---|---|---|---|",
     ]
     print("\n".join(lines))
-    for task in tasks:
-        rows = compare(task)
-        print("\n".join(rows), flush=True)
-        lines += rows
+    with tempfile.TemporaryDirectory() as home:
+        known: dict[str, dict[str, float] | str] = {}
+        for task in tasks:
+            rows = compare(task, known, home)
+            print("\n".join(rows), flush=True)
+            lines += rows
     if tasks != list(WHAT):
         return
     scale, first = growth(), compilation()
@@ -278,7 +300,8 @@ def main() -> None:
         "means of squares. Differences are the largest of estimates and of variances; of F, of",
         "pair counts and relative ones of semivariances (bins that are closed at their other end",
         "count pairs at a whole metre in the next bin). In tiles, differences are to own",
-        "neighbourhoods, which are further from the answer from all readings than tiles are.",
+        "neighbourhoods, which are further from the answer from all readings than tiles are; of",
+        "C, the variances differ by gstat's within-block covariance, which is not exact.",
         "",
         *[f"- {task}: {what}" for task, what in WHAT.items()],
         "",
