@@ -166,7 +166,7 @@ def against_pykrige(
         keep &= inside
         near = True
         e, n = middle + origin
-        left_out += f"; {len(used)} readings about ({e:.0f}, {n:.0f}) only"
+        left_out += f"; only the {len(used)} readings about ({e:.0f}, {n:.0f})"
     position, reading, count = position[used], reading[used], count[used]
     position, reading = np.repeat(position, count, axis=0), np.repeat(reading, count)
     if len(position) > MOST_POINTS:
@@ -190,6 +190,8 @@ def against_pykrige(
     if near:
         ok = in_sd.max() <= NEAR
         given += f"; the map may differ by {NEAR:g} of a standard deviation"
+        if not ok:
+            given += ", and does by more: take more neighbours"
     else:
         ok = max(gap.max(), gap_sd.max()) <= TOLERANCE * largest
     return CrossCheck(
