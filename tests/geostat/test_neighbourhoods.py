@@ -127,7 +127,7 @@ def test_squares_and_their_joint_errors_agree_in_tiles() -> None:
 
 @pytest.mark.parametrize("name", ["exponential", "matern 0.8"])  # compiled, and plain
 @pytest.mark.parametrize("drift", ["constant", "linear"])
-@pytest.mark.parametrize("side", [12.0, 54.0])
+@pytest.mark.parametrize("side", [12.0, 54.0])  # 12: all readings fix the drift
 def test_left_out_of_a_tile_equals_refitting_within_it(name, drift, side) -> None:
     # Refitting: of each tile that speaks for the reading, the same readings without it, simple
     # kriging about the survey's drift without what the reading adds to it there, variance with
@@ -140,7 +140,7 @@ def test_left_out_of_a_tile_equals_refitting_within_it(name, drift, side) -> Non
     estimate, variance = kriging.leave_one_out()
     assert (len(trend.used) < len(points)) == (side == 54.0)
     neighbourhoods = list(system.neighbourhoods(cut.corner))
-    chosen = np.linspace(0, len(points) - 1, 40).astype(int)
+    chosen = np.linspace(0, len(points) - 1, 25).astype(int)
     chosen[0] = trend.used[5]
     for i in chosen:
         again = again_variance = 0.0
