@@ -234,7 +234,7 @@ def run(
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
-            mapped = stages.map_signal(survey, progress, bed, client)
+            mapped = stages.map_signal(survey, progress, bed, checked.cover, client=client)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
