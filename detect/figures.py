@@ -14,6 +14,7 @@ from detect.lanes import detection_probability
 from detect.present.backdrop import Backdrop
 from detect.present.charts import (
     draw_cross_validation,
+    draw_quality,
     draw_rank_intervals,
     draw_search_curves,
     draw_variogram,
@@ -39,7 +40,9 @@ MAPS = {
     "seabed": ("Seabed: depth below the water level", "linear"),
 }
 #: pictures that are read on the screen, not hung up: no vector PDF of them
-CHARTS = frozenset({"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"})
+CHARTS = frozenset(
+    {"spacing", "variogram", "cross_validation", "conditioning", "quality", "rank_intervals"}
+)
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6}
 
@@ -157,6 +160,7 @@ def chart_figures(result: MapResult) -> Figures:
         draw_cross_validation(result.signal.loudness.values, *result.left_out, quantity="loudness"),
     )
     yield "conditioning", draw_conditioning(result.readings, unit=unit)
+    yield "quality", draw_quality(result.quality, unit=unit)
 
 
 def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:

@@ -141,6 +141,7 @@ def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]
     """Write what `detect map` leaves besides the pictures of the maps; return its summary."""
     save_maps(result.maps, survey, "maps", folder / "maps.nc")
     write_table(result.anomalies, folder / "anomalies.csv")
+    write_table(result.quality, folder / "quality.csv")
     save_figures(figures.chart_figures(result), folder)
     summary = summaries.map_summary(survey, result)
     write_json(summary, folder / "map.json")

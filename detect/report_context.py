@@ -27,6 +27,8 @@ CAPTIONS = {
     "variogram": "How readings differ with distance; the number of pairs behind each point, and "
     "the model the map was made with.",
     "cross_validation": "Each reading's loudness against its estimate from all the others.",
+    "quality": "Each swim of a lane: the level taken out of it, its noise, how it agrees with the "
+    "lanes that cross it, its largest gap; the worst are named.",
     "conditioning": "Every track before and after conditioning; crosses are readings left out.",
     "squares": "Squares with their place in the order and its 5 to 95 % interval.",
     "rank_intervals": "How firm the order is: the interval of each square's place.",

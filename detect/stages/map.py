@@ -33,6 +33,7 @@ from detect.readings import (
     invert_site,
     signal_model,
     signal_of,
+    track_quality,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
@@ -54,6 +55,7 @@ class MapResult:
 
     maps: xr.Dataset
     readings: pd.DataFrame
+    quality: pd.DataFrame
     steps: tuple[StepRecord, ...]
     noise: Noise
     signal: SignalModel
@@ -333,6 +335,7 @@ def map_signal(
     return MapResult(
         xr.Dataset(fields),
         conditioned,
+        track_quality(conditioned),
         steps,
         noise,
         signal,

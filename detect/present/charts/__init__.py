@@ -1,5 +1,6 @@
 """Charts: variogram, cross-validation, firmness of the ranks, search curves."""
 
+from detect.present.charts.quality import draw_quality
 from detect.present.charts.ranks import draw_rank_intervals
 from detect.present.charts.search import SpacingLike, draw_search_curves, draw_spacing_chart
 from detect.present.charts.validation import draw_cross_validation
@@ -9,6 +10,7 @@ __all__ = [
     "SpacingLike",
     "VariogramLike",
     "draw_cross_validation",
+    "draw_quality",
     "draw_rank_intervals",
     "draw_search_curves",
     "draw_spacing_chart",
