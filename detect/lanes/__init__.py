@@ -2,6 +2,9 @@
 
 - :mod:`detect.lanes.field`: the field of a circular loop;
 - :mod:`detect.lanes.footprint`: what one coil can see;
+- :mod:`detect.lanes.carriage`, :mod:`detect.lanes.swing`: the coil carried too high or not level,
+  and swung to and fro;
+- :mod:`detect.lanes.depths`: how deep it reaches;
 - :mod:`detect.lanes.lateral`: the probability that one pass detects;
 - :mod:`detect.lanes.search`: parallel lanes and the bounds of search theory;
 - :mod:`detect.lanes.spacing`: the widest spacing that keeps the promise;
@@ -16,10 +19,11 @@ The name ``coverage`` is here the function; its module is reached as
 """
 
 from detect.lanes.coverage import coverage, planned_coverage
+from detect.lanes.depths import deepest_detectable, lost_depth
 from detect.lanes.dives import DiveTotals, dive_totals, pack_dives
 from detect.lanes.field import loop_field
 from detect.lanes.footprint import (
-    deepest_detectable,
+    double_peak_distance,
     footprint,
     look_probability,
     response_ratio,
@@ -44,6 +48,7 @@ from detect.lanes.stations import (
     probe_spacing,
     probe_stations,
 )
+from detect.lanes.swing import widest_advance
 
 __all__ = [
     "DiveTotals",
@@ -55,6 +60,7 @@ __all__ = [
     "definite_range_pod",
     "detection_probability",
     "dive_totals",
+    "double_peak_distance",
     "find_gaps",
     "footprint",
     "hit_probability_square",
@@ -65,6 +71,7 @@ __all__ = [
     "lane_pod",
     "look_probability",
     "loop_field",
+    "lost_depth",
     "pack_dives",
     "plan_lanes",
     "planned_coverage",
@@ -76,5 +83,6 @@ __all__ = [
     "site_cells",
     "spacing_table",
     "sweep_width",
+    "widest_advance",
     "widest_spacing",
 ]

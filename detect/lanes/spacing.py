@@ -10,13 +10,10 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
 
+from detect.lanes.carriage import one_look
+from detect.lanes.depths import deepest_detectable
 from detect.lanes.field import FloatArray
-from detect.lanes.footprint import (
-    Look,
-    deepest_detectable,
-    footprint,
-    look_probability,
-)
+from detect.lanes.footprint import Look, footprint
 from detect.lanes.lateral import LateralCurve, lateral_curve, pass_table
 from detect.lanes.search import lane_pod
 
@@ -96,7 +93,7 @@ def widest_spacing(detector: Detector) -> Spacing:
     curve = lateral_curve(look)
     required = float(detector.required_pod)
     deepest = deepest_detectable(detector)
-    under_coil = float(look_probability(look.best_ratio(0.0), look.threshold_snr))
+    under_coil = float(one_look(look, 0.0))
     spacing = _widest(curve, required, look) if under_coil >= required else None
     reachable = spacing is not None
     if spacing is None:

@@ -16,7 +16,7 @@ from detect.lanes import (
     site_cells,
     widest_spacing,
 )
-from detect.stages.common import Progress, clear_of, needed, silent, turn_cost_m
+from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
 from detect.survey import Survey
 
 
@@ -84,8 +84,9 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
 
 def settings_bearing(survey: Survey) -> float | None:
     """Return the bearing lanes are swum on: as set, else that of most lane metres, else None."""
-    if survey.settings.lanes.bearing_deg is not None:
-        return survey.settings.lanes.bearing_deg
+    asked = lane_bearing(survey)
+    if asked is not None:
+        return asked
     if survey.lanes is None or survey.lanes.empty:
         return None
     axis = survey.lanes["bearing_deg"].mod(180.0).round(0).mod(180.0)

@@ -17,7 +17,7 @@ from detect.lanes import (
     spacing_table,
     widest_spacing,
 )
-from detect.stages.common import Progress, clear_of, silent, turn_cost_m
+from detect.stages.common import Progress, clear_of, lane_bearing, silent, turn_cost_m
 from detect.survey import Problem, Survey, SurveyError
 
 
@@ -75,7 +75,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     lanes = plan_lanes(
         survey.outline,
         used,
-        bearing_deg=settings.lanes.bearing_deg,
+        bearing_deg=lane_bearing(survey),
         overlap_m=settings.area.overlap_m,
         keep_outs=keep_outs,
         turn_cost_m=turn_cost_m(survey),

@@ -288,9 +288,7 @@ class Settings(Section):
             return detector
         dives, swung = self.dives_section, detector.sweep_half_width_m > 0
         speed = dives.swim_speed_m_per_min if dives is not None and swung else 0.0
-        return detector.model_copy(
-            update={"sweep_advance_m": speed * detector.sweep_time_s / 60.0}
-        )
+        return detector.model_copy(update={"sweep_advance_m": speed * detector.sweep_time_s / 60.0})
 
     @property
     def dives(self) -> Dives:
