@@ -8,11 +8,13 @@
 - :mod:`detect.lanes.lateral`: the probability that one pass detects;
 - :mod:`detect.lanes.search`: parallel lanes and the bounds of search theory;
 - :mod:`detect.lanes.spacing`: the widest spacing that keeps the promise;
+- :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
 - :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations`: the dives, the
   kit, the probe stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
-  :mod:`detect.lanes.infill`: what was looked at, what was missed, what to swim again.
+  :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was looked at, what was missed,
+  what to swim again, and what could still lie unseen.
 
 The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.
@@ -33,6 +35,7 @@ from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
 from detect.lanes.plan import plan_lanes
+from detect.lanes.residual import could_remain, residual_table
 from detect.lanes.search import (
     coverage_factor,
     definite_range_pod,
@@ -49,10 +52,22 @@ from detect.lanes.stations import (
     probe_stations,
 )
 from detect.lanes.swing import widest_advance
+from detect.lanes.targets import (
+    TargetClass,
+    class_depths,
+    class_spacings,
+    class_table,
+    target_classes,
+)
 
 __all__ = [
     "DiveTotals",
     "Spacing",
+    "TargetClass",
+    "class_depths",
+    "class_spacings",
+    "class_table",
+    "could_remain",
     "coverage",
     "coverage_factor",
     "covered_share",
@@ -79,10 +94,12 @@ __all__ = [
     "probe_stations",
     "random_pod",
     "reading_interval",
+    "residual_table",
     "response_ratio",
     "site_cells",
     "spacing_table",
     "sweep_width",
+    "target_classes",
     "widest_advance",
     "widest_spacing",
 ]

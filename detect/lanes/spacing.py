@@ -98,7 +98,7 @@ def widest_spacing(detector: Detector) -> Spacing:
     reachable = spacing is not None
     if spacing is None:
         spacing = 2.0 * (look.radius_m + look.sweep_half_width_m)
-    worst, mean = _worst_and_mean(curve, spacing)
+    worst, mean = worst_and_mean(curve, spacing)
     return Spacing(
         spacing_m=spacing,
         worst_pod=worst,
@@ -131,7 +131,7 @@ def spacing_table(detector: Detector, spacings: Iterable[float] | None = None) -
         spacings = _round_figures(widest_spacing(detector).spacing_m)
     rows = []
     for spacing in sorted(float(s) for s in spacings):
-        worst, mean = _worst_and_mean(curve, spacing)
+        worst, mean = worst_and_mean(curve, spacing)
         rows.append((spacing, worst, mean, curve.sweep_width_m / spacing))
     return pd.DataFrame(rows, columns=["spacing_m", "worst_pod", "mean_pod", "coverage_factor"])
 
@@ -185,7 +185,8 @@ def _pods(curve: LateralCurve, spacing: float) -> FloatArray:
     )
 
 
-def _worst_and_mean(curve: LateralCurve, spacing: float) -> tuple[float, float]:
+def worst_and_mean(curve: LateralCurve, spacing: float) -> tuple[float, float]:
+    """Return the POD at the worst offset between lanes ``spacing`` apart, and the mean over all."""
     pods = _pods(curve, spacing)
     # Even and periodic, so the trapezoidal rule is as good as any.
     mean = (pods.sum() - 0.5 * (pods[0] + pods[-1])) / (_OFFSETS - 1)
