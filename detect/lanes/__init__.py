@@ -10,8 +10,8 @@
 - :mod:`detect.lanes.spacing`: the widest spacing that keeps the promise;
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
-- :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations`: the dives, the
-  kit, the probe stations;
+- :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with
+  :mod:`detect.lanes.features`): the dives, the kit, the probe stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
   :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was looked at, what was missed,
   what to swim again, and what could still lie unseen.
@@ -23,6 +23,14 @@ The name ``coverage`` is here the function; its module is reached as
 from detect.lanes.coverage import coverage, planned_coverage
 from detect.lanes.depths import deepest_detectable, lost_depth
 from detect.lanes.dives import DiveTotals, dive_totals, pack_dives
+from detect.lanes.features import (
+    Feature,
+    feature_spacing,
+    hit_probability_ellipse,
+    hit_probability_square,
+    hit_probability_triangular,
+    probe_spacing,
+)
 from detect.lanes.field import loop_field
 from detect.lanes.footprint import (
     double_peak_distance,
@@ -45,12 +53,7 @@ from detect.lanes.search import (
     sweep_width,
 )
 from detect.lanes.spacing import Spacing, reading_interval, spacing_table, widest_spacing
-from detect.lanes.stations import (
-    hit_probability_square,
-    hit_probability_triangular,
-    probe_spacing,
-    probe_stations,
-)
+from detect.lanes.stations import probe_stations
 from detect.lanes.swing import widest_advance
 from detect.lanes.targets import (
     TargetClass,
@@ -62,6 +65,7 @@ from detect.lanes.targets import (
 
 __all__ = [
     "DiveTotals",
+    "Feature",
     "Spacing",
     "TargetClass",
     "class_depths",
@@ -76,8 +80,10 @@ __all__ = [
     "detection_probability",
     "dive_totals",
     "double_peak_distance",
+    "feature_spacing",
     "find_gaps",
     "footprint",
+    "hit_probability_ellipse",
     "hit_probability_square",
     "hit_probability_triangular",
     "infill_lanes",
