@@ -20,7 +20,7 @@ from detect.lanes.strips import turned, turned_back
 # Places at which the site is sampled to see what share of it the stations reach; the first few
 # are enough to throw out a poor set of stations.
 _SAMPLES = 20_000
-_SCREENS = ((150, 0.05), (1_000, 0.015))
+_SCREENS = ((150, 0.04), (800, 0.015), (4_000, 0.004))
 # Spacings tried, as shares of the endless grid's; and how far outside the site a grid point may
 # lie, in radii, and still be brought in to the site's edge.
 _SCALES = (1.08, 1.06, 1.04, 1.02, 1.0, 0.98, 0.96, 0.94)
@@ -29,7 +29,7 @@ _BROUGHT_IN = (0.0, 0.3, 0.6, 1.0)
 _EDGE_M = 0.05
 _MOST_STATIONS = 20_000
 # Stations looked at around one ellipse; farther ones are left out, so the share errs low.
-_NEAREST = 16
+_NEAREST = 12
 
 
 @dataclass(frozen=True, eq=False)
