@@ -133,6 +133,7 @@ def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> 
 def chart_figures(result: MapResult) -> Figures:
     """Draw the analyst's charts: variogram, cross-validation, conditioning."""
     unit = result.maps["signal"].attrs["units"]
+    kriged = result.signal.kriged
     fit = result.signal.model.fit
     yield (
         "variogram",
@@ -143,7 +144,8 @@ def chart_figures(result: MapResult) -> Figures:
                 "across": result.signal.across,
             },
             fit.variogram if fit else result.signal.model.variogram,
-            unit=unit,
+            unit=result.maps[kriged].attrs["units"],
+            title=f"Variogram of the conditioned {kriged}",
             lane_bearing_deg=result.signal.heading_deg,
             poor=fit.poor if fit else False,
             notes=fit.notes if fit else ("given in survey.toml",),

@@ -85,6 +85,7 @@ def new_survey(folder: Path) -> list[str]:
 
 def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
     """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
+    gc.freeze()  # what lives already is not searched again each time
     for name, figure in pictures:
         (folder / f"{name}.png").write_bytes(png_bytes(figure))
         if name not in figures.CHARTS:
@@ -92,6 +93,7 @@ def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
         # a drawn figure is a ring of references with tens of megabytes of canvas in it
         figure.clear()
         gc.collect()
+    gc.unfreeze()
 
 
 def save_maps(maps: xr.Dataset, survey: Survey, what: str, path: Path) -> None:

@@ -14,7 +14,8 @@ CAPTIONS = {
     "spacing": "What one pass sees on either side of its lane, and what that makes of the spacing.",
     "coverage": "Probability of detecting the reference target at the depth searched to, with the "
     "lanes as swum; gaps are numbered, infill lanes dashed.",
-    "signal": "Detector signal after conditioning, kriged, and its standard deviation.",
+    "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "
+    "brought back from the loudness map where left-out lanes are predicted better so (see checks).",
     "loudness": "The signal on a scale that is linear within the noise and logarithmic above it. "
     "Squares are ranked by this map: on the plain signal a few nails outshout what lies deep.",
     "contact_probability": "Chance that the probe meets something within its length.",
@@ -107,6 +108,7 @@ def report_context(
         variogram_notes=fit.notes if fit else ("given in survey.toml",),
         variogram_poor=bool(fit and fit.poor),
         scores=_scores(maps, unit),
+        kriged=mapped.signal.kriged,
         crosscheck=mapped.crosscheck,
         anomalies=mapped.anomalies,
         squares=ranked.squares,
@@ -132,8 +134,11 @@ def report_context(
 
 def _variogram_facts(maps: dict[str, Any], unit: str) -> dict[str, Any]:
     """Return the models behind the signal and the loudness map."""
-    facts: dict[str, Any] = {}
+    facts: dict[str, Any] = {"signal map kriged as": maps["signal_map_kriged_as"]}
+    facts["why"] = maps["scales_why"]
     for name, square, of in (("signal", f"{unit}²", unit), ("loudness", "1", "1")):
+        if maps[name] is None:
+            continue
         model = maps[name]["variogram"]
         facts[f"{name}: model"] = model.get("model", "nested")
         facts[f"{name}: partial sill ({square})"] = model.get("partial_sill")
@@ -145,10 +150,18 @@ def _variogram_facts(maps: dict[str, Any], unit: str) -> dict[str, Any]:
 
 
 def _scores(maps: dict[str, Any], unit: str) -> dict[str, Any]:
-    """Return leave-one-out figures of signal and loudness, in words."""
+    """Return what left-out lanes and left-out readings say, in words."""
     facts: dict[str, Any] = {}
+    for row in maps["scales_lanes_left_out"] or ():
+        on = f"lanes left out, kriged {'as read' if row['scale'] == 'as read' else 'as loudness'}"
+        facts[f"{on}: root mean square error ({unit})"] = row["rmse"]
+        facts[f"{on}: 90 % intervals hold (%)"] = 100.0 * row["coverage_90"]
+        facts[f"{on}: mean width of these intervals ({unit})"] = row["mean_width_90"]
     for name, of in (("signal", unit), ("loudness", "1")):
         score = maps[f"leave_one_out_{name}"]
+        if score is None:
+            continue
+        name = f"readings left out one by one, {name}"
         facts[f"{name}: mean error ({of})"] = score["mean_error"]
         facts[f"{name}: root mean square error ({of})"] = score["rmse"]
         facts[f"{name}: mean squared standardised error (1 is right)"] = score[

@@ -113,6 +113,7 @@ def check_lines(s: Summary) -> list[str]:
 
 def map_summary(survey: Survey, result: MapResult) -> Summary:
     """Return the maps' figures and checks."""
+    scales = result.signal.choice
     return {
         "readings": len(result.readings),
         "readings_used": int(result.readings["used"].sum()),
@@ -121,7 +122,7 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
         "signal_unit": result.maps["signal"].attrs["units"],
         "noise": asdict(result.noise),
         "conditioning": [asdict(step) for step in result.steps],
-        "signal": model_facts(result.signal.model),
+        "signal": model_facts(result.signal.plain),
         "loudness": model_facts(result.signal.loudness),
         "contact": model_facts(result.contacts.model) if result.contacts else None,
         "contact_depth": model_facts(result.contact_depth),
@@ -129,8 +130,11 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
         "contact_nodes_corrected": result.touched,
         "nodes": int(result.maps["signal"].size),
         "surveyed_share": float(result.maps["surveyed"].mean()),
-        "leave_one_out_signal": result.scores.as_dict(),
+        "leave_one_out_signal": result.plain_scores.as_dict() if result.plain_scores else None,
         "leave_one_out_loudness": result.loud_scores.as_dict(),
+        "signal_map_kriged_as": result.signal.kriged,
+        "scales_lanes_left_out": scales.table.to_dict("records") if scales else None,
+        "scales_why": scales.why if scales else "the survey folder settles it",
         "crosscheck_pykrige": asdict(result.crosscheck),
         "anomalies": len(result.anomalies),
         "anomalies_with_depth": int(result.anomalies["depth_m"].notna().sum()),
@@ -141,6 +145,8 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
 def map_lines(s: Summary) -> list[str]:
     """Return the maps in words."""
     check, noise, unit = s["crosscheck_pykrige"], s["noise"], s["signal_unit"]
+    kriged = s["signal_map_kriged_as"]
+    of = f" {unit}" if kriged == "signal" else ""
     return [
         f"Map: {s['readings_used']} of {s['readings']} readings used, noise {noise['sd']:.3g} "
         f"{unit}; {s['anomalies']} anomalies, {s['anomalies_with_depth']} with a depth",
@@ -148,8 +154,9 @@ def map_lines(s: Summary) -> list[str]:
         f"  loudness left out one by one: mean squared standardised error "
         f"{s['leave_one_out_loudness']['mean_squared_standardised']:.2f} (1 is right), 90 % "
         f"intervals hold {100 * s['leave_one_out_loudness']['coverage_90']:.0f} %",
-        f"  {check['nodes']} nodes estimated again by PyKrige: largest difference "
-        f"{check['max_abs_estimate']:.2g} {unit} (standard deviation {check['max_abs_sd']:.2g})"
+        f"  signal map kriged as {kriged}: {s['scales_why']}",
+        f"  {check['nodes']} nodes of {kriged} estimated again by PyKrige: largest difference "
+        f"{check['max_abs_estimate']:.2g}{of} (standard deviation {check['max_abs_sd']:.2g})"
         if np.isfinite(check["max_abs_estimate"])
         else f"  PyKrige: {check['note']}",
         *(f"  note: {note}" for note in s["notes"]),

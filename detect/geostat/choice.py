@@ -32,6 +32,9 @@ BLOCK, MOST_BLOCKS = 500, 6
 #: Log density a reading below which a gain is no reason to leave the plain fit.
 LEAST_GAIN = 1e-3
 
+#: Most places for which likelihood is worth its time: with more, bins fix the model as well.
+FEW_ENOUGH_FOR_LIKELIHOOD = 1000
+
 #: Models that are fitted by likelihood.
 LIKELY = ("exponential", "spherical")
 
@@ -112,8 +115,9 @@ def choose_variogram(
     r"""Fit candidates, predict what was left out with each, and keep the one that does it best.
 
     Candidates: the best single model by weighted least squares (`fit_variogram` with ``"best"``),
-    two nested structures, geometric anisotropy fitted to four directions, restricted likelihood
-    with an exponential and a spherical model, and the likelier of these with anisotropy.
+    two nested structures, geometric anisotropy fitted to four directions, and for up to 1,000
+    places restricted likelihood with an exponential and a spherical model, and the likelier of
+    these with anisotropy.
 
     Each is scored by the mean log density of the readings, predicted with their whole lane left
     out (`leave_groups_out`), or one by one where no lanes are given. The weighted least squares fit
@@ -202,6 +206,8 @@ def _candidates(
     if len(bins) >= BINS_TO_NEST:
         yield from _allowed(lambda: fit_nested(bins, ("exponential", "spherical")))
     yield from _allowed(turned)
+    if len(places.values) > FEW_ENOUGH_FOR_LIKELIHOOD:
+        return
     best: VariogramFit | None = None
     for model in LIKELY:
         for fit in _allowed(partial(likely, model)):

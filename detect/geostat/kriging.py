@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from detect.geostat.blocks import Support
-from detect.geostat.covariance import tiles
+from detect.geostat.covariance import cross_covariance, places, same_place_distance, tiles
 from detect.geostat.data import Data
 from detect.geostat.errors import FloatArray, GeostatError
 from detect.geostat.local import LocalSystem
@@ -185,6 +185,19 @@ class Kriging:
         support = Support.square(size_m, azimuth_deg)
         prior = support.between(self.variogram, local)
         mean, covariance = self.system.posterior(local, support, prior)
+        return mean, _symmetric(covariance)
+
+    def posterior(self, nodes: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Estimates at points (M,) and the covariance (M, M) of their errors, one with another.
+
+        The diagonal is the variance of `at`. Memory: M x M and N x M numbers.
+        """
+        local = self.data.localise(nodes, "nodes")
+        prior = cross_covariance(self.variogram, local, local)
+        if self.variogram.nugget > 0:
+            place, _ = places(local, same_place_distance(self.data.points))
+            prior += self.variogram.nugget * (place[:, None] == place)
+        mean, covariance = self.system.posterior(local, Support.point(), prior)
         return mean, _symmetric(covariance)
 
     def leave_one_out(self) -> tuple[FloatArray, FloatArray]:

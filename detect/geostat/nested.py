@@ -177,15 +177,21 @@ def fit_anisotropic(
         return best, root * (design @ best - bins.gamma)
 
     start = float(np.clip(np.log(template.range_m), low, high))
+    starts = [
+        np.array([np.clip(start + wider, low, high), np.log(ratio), np.radians(turn)])
+        for wider in (-0.5, 0.0, 0.5)
+        for ratio in (0.7, 0.4, 0.2)
+        for turn in np.arange(0.0, 180.0, 22.5)
+    ]
+    starts.sort(key=lambda x: float(np.sum(fitted(x)[1] ** 2)))
     found = [
         least_squares(
             lambda x: fitted(x)[1],
-            [start, np.log(ratio), np.radians(turn)],
+            first,
             bounds=([low, np.log(LEAST_RATIO), -10.0], [high, 0.0, 10.0]),
             diff_step=1e-5,
         )
-        for ratio in (0.7, 0.4)
-        for turn in (0.0, 45.0, 90.0, 135.0)
+        for first in _apart(starts)
     ]
     best = min(found, key=lambda f: float(f.cost))
     nugget, sill = fitted(best.x)[0]
@@ -218,3 +224,13 @@ def fit_anisotropic(
         notes,
         frame,
     )
+
+
+def _apart(starts: Sequence[FloatArray], most: int = 2) -> list[FloatArray]:
+    """Keep the first few starts, best first, whose azimuths lie 45 degrees apart or more."""
+    kept: list[FloatArray] = []
+    for x in starts:
+        turns = [abs((x[2] - y[2] + np.pi / 2) % np.pi - np.pi / 2) for y in kept]
+        if len(kept) < most and all(t > np.pi / 4 - 1e-9 for t in turns):
+            kept.append(x)
+    return kept

@@ -131,7 +131,8 @@ def compare_scales(
         if predicted is None:
             continue
         losses[name] = _quantile_loss(scale, z, *predicted)
-        gain, error = gain_over(-losses[name], -losses["as read"], clusters)
+        plain = -losses["as read"] if "as read" in losses else None
+        gain, error = gain_over(-losses[name], plain, clusters)
         row = {"scale": name, "score": losses[name].mean(), "gain": gain, "gain_error": error}
         rows.append(row | _interval(scale, z, *predicted))
     table = pd.DataFrame(rows)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from detect.geostat.blocks import Support
-from detect.geostat.covariance import by_square
+from detect.geostat.covariance import by_square, cross_covariance, tiles
 from detect.geostat.data import Data
 from detect.geostat.errors import FloatArray, GeostatError, IntArray
 from detect.geostat.local import LocalSystem, job_size
@@ -138,6 +138,54 @@ class TiledSystem(LocalSystem):
         simple, unmet = self.simple_weights(centres, support)
         trend = self.trend
         return lambda y: simple @ y + unmet @ (trend.by_reading @ y[trend.used])
+
+    def posterior(
+        self, centres: FloatArray, support: Support, prior: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        r"""Estimates (M,) and the joint covariance (M, M) of their errors; overwrites ``prior``.
+
+        As `LocalSystem.posterior`, with the weights ``W = A + U B`` kept in their two parts: A of
+        the residuals, sparse, and ``U B`` of the drift, which reach all that it was fixed by. So
+        nothing but A meets the covariance K of the readings, and ``K B'`` (N, P) is made once.
+        """
+        a, u = self.simple_weights(centres, support)
+        trend, nugget = self.trend, self.variogram.nugget
+        mean = self.data.mean + a @ self.data.residual
+        mean += u @ (trend.by_reading @ self.data.residual[trend.used])
+        used = np.unique(a.indices)
+        a = a[:, used]
+        points, place = self.data.points[used], self.data.place[used]
+        towards = support.covariance(self.variogram, centres, self.data.points[trend.used])
+        self.data.add_nugget(towards, centres, support, nugget, trend.used)
+        # What the drift's weights share with A and with the targets, (M, P), and among themselves.
+        shared = a @ self._spread_drift[used] - towards @ trend.by_reading.T
+        prior += shared @ u.T
+        prior += u @ shared.T
+        prior += u @ (trend.by_reading @ self._spread_drift[trend.used]) @ u.T
+        for tile in tiles(len(centres), 16 * len(used)):
+            rows = np.unique(a[tile].indices)  # of the targets in a tile, only what they use
+            k = cross_covariance(self.variogram, points[rows], points)
+            if nugget > 0:
+                k += nugget * (place[rows, None] == place)
+            k[np.arange(len(rows)), rows] += self.data.noise[used[rows]]
+            c0 = support.covariance(self.variogram, centres[tile], points)
+            self.data.add_nugget(c0, centres[tile], support, nugget, used)
+            prior[tile] += (a @ (a[tile][:, rows] @ k - c0).T).T
+            prior[:, tile] -= a @ c0.T
+        return mean, prior
+
+    @cached_property
+    def _spread_drift(self) -> FloatArray:
+        """Covariance of the readings with the drift's coefficients as estimated, ``K B'``."""
+        data, used, nugget = self.data, self.trend.used, self.variogram.nugget
+        out = np.empty((len(data), len(self.trend.by_reading)))
+        for tile in tiles(len(data), 8 * len(used)):
+            k = cross_covariance(self.variogram, data.points[tile], data.points[used])
+            if nugget > 0:
+                k += nugget * (data.place[tile, None] == data.place[used])
+            out[tile] = k @ self.trend.by_reading.T
+        out[used] += data.noise[used, None] * self.trend.by_reading.T
+        return out
 
     def simple_weights(
         self, centres: FloatArray, support: Support

@@ -92,6 +92,8 @@ class ReportContext:
     variogram_notes : sequence of str
         What the fit has to say.
     variogram_poor : bool
+    kriged : str
+        Which map was kriged, ``"signal"`` or ``"loudness"``, and so compared.
     crosscheck : CrossCheck or None
         Comparison of sample nodes with an independent library.
     top_k : int
@@ -122,6 +124,7 @@ class ReportContext:
     variogram_notes: Sequence[str] = ()
     variogram_poor: bool = False
     scores: Mapping[str, Any] = field(default_factory=dict)
+    kriged: str = "signal"
     crosscheck: CrossCheck | None = None
     anomalies: pd.DataFrame | None = None
     squares: pd.DataFrame | None = None

@@ -154,7 +154,13 @@ def png_bytes(figure: Figure, dpi: int = DPI) -> bytes:
     """
     buffer = BytesIO()
     with matplotlib.rc_context(RC):
-        figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+        figure.savefig(
+            buffer,
+            format="png",
+            dpi=dpi,
+            metadata={"Software": None},
+            pil_kwargs={"compress_level": 3},  # a tenth larger than 6, in a third of the time
+        )
     return buffer.getvalue()
 
 

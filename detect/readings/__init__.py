@@ -1,6 +1,7 @@
 """From signal to metal: conditioning, noise, anomalies, inversion."""
 
 from detect.readings.anomalies import find_anomalies
+from detect.readings.compressed import signal_of
 from detect.readings.conditioning import STEPS, StepRecord, condition
 from detect.readings.noise import Noise, estimate_noise
 from detect.readings.signal import SignalModel, signal_model
@@ -14,4 +15,5 @@ __all__ = [
     "estimate_noise",
     "find_anomalies",
     "signal_model",
+    "signal_of",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -18,6 +19,14 @@ FEWEST_READINGS = 6
 #: differences in position and depth are taken over this, m
 STEP_M = 1e-5
 STEP = STEP_M * np.eye(3, 4)
+#: a target is looked for this far from the peak of the map, along each axis, m
+REACH_M = 0.75
+#: places about the peak and depths that a fit may start from, ``(81, 3)``, m
+LATTICE = np.array(
+    list(
+        product((-0.2, 0.0, 0.2), (-0.2, 0.0, 0.2), (0.0, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3))
+    )
+)
 
 
 @dataclass(frozen=True)
@@ -65,9 +74,10 @@ def fit_target(
     Model: ``signal_i = q T r(rho_i, h + z)``, with ``r`` the response relative to the reference
     target at the edge of detection (:func:`detect.lanes.response_ratio`), ``T`` the threshold
     (``threshold_snr`` noise sigmas), ``h`` the coil's height, ``z`` the burial depth and ``q`` the
-    strength. Bounded least squares from three starting depths, each residual weighted by noise
-    and a tenth of the reading itself; covariance from the Jacobian, scaled up by the misfit where
-    that exceeds one (Nocedal & Wright 2006, ch. 10, from memory).
+    strength. Bounded least squares from the best of a lattice of places and depths, each with the
+    strength that suits it, each residual weighted by noise and a tenth of the reading itself;
+    covariance from the Jacobian, scaled up by the misfit where that exceeds one (Nocedal & Wright
+    2006, ch. 10, from memory).
 
     Parameters
     ----------
@@ -118,24 +128,23 @@ def fit_target(
         jacobian[:, 3] = signals[6]
         return np.asarray(jacobian * weight[:, None])
 
-    peak = max(float(signal.max()), threshold)
-    reach = 0.75
-    best = None
-    for depth in (0.1, 0.35, 0.8):
-        ratio = float(response_ratio(0.0, height + depth, detector))
-        first = np.array([*start, depth, np.log(peak / (threshold * ratio))])
-        low = np.array([start[0] - reach, start[1] - reach, 0.0, -12.0])
-        high = np.array([start[0] + reach, start[1] + reach, DEEPEST_M, 12.0])
-        result = least_squares(
-            misfit,
-            np.clip(first, low, high),
-            jac=slopes,
-            bounds=(low, high),
-            x_scale=[0.1, 0.1, 0.1, 0.5],
-        )
-        if best is None or result.cost < best.cost:
-            best = result
-    assert best is not None
+    low = np.array([start[0] - REACH_M, start[1] - REACH_M, 0.0, -12.0])
+    high = np.array([start[0] + REACH_M, start[1] + REACH_M, DEEPEST_M, 12.0])
+    lattice = np.column_stack(
+        [np.add(LATTICE[:, :2], start), LATTICE[:, 2], np.zeros(len(LATTICE))]
+    )
+    unit = predicted(lattice) * weight
+    # the strength that suits each: linear least squares, kept above a thousandth of a reference
+    fitting = np.maximum(unit @ (signal * weight) / np.sum(unit**2, axis=1), 1e-3)
+    lattice[:, 3] = np.log(fitting)
+    cost = np.sum((fitting[:, None] * unit - signal * weight) ** 2, axis=1)
+    best = least_squares(
+        misfit,
+        np.clip(lattice[np.argmin(cost)], low, high),
+        jac=slopes,
+        bounds=(low, high),
+        x_scale=[0.1, 0.1, 0.1, 0.5],
+    )
     e, n, depth, log_strength = (float(v) for v in best.x)
     freedom = max(len(points) - 4, 1)
     scale = max(1.0, 2.0 * best.cost / freedom)

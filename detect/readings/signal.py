@@ -1,56 +1,121 @@
-"""The kriged signal, plain and compressed: which readings go in, and which variogram.
+"""The kriged signal: which readings go in, on which scale, and with which variogram.
 
 Signal falls with the sixth power of distance, so a few nails near the coil carry most of its
-variance and a plain kriging of it tells little about the rest. Loudness,
-``asinh(signal / noise)``, is linear within the noise and logarithmic above it; its distribution is
-near enough to Gaussian for standard deviations and draws to mean what they say. Maps show both;
-squares are ranked by loudness.
+variance and a plain kriging of it tells little about the rest. On loudness,
+``asinh(signal / noise)``, the distribution is near enough to Gaussian for standard deviations and
+draws to mean what they say. Squares are ranked by loudness; the signal map is brought back from it
+where left-out lanes are predicted better that way.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from detect.geostat import experimental_variogram
+from detect.geostat.blocks import Support
+from detect.geostat.choice import FEWEST
 from detect.geostat.errors import GeostatError
 from detect.geostat.model import PointModel, point_model
+from detect.geostat.scales import Scale, ScaleChoice, compare_scales
 from detect.geostat.variogram import Variogram
+from detect.readings.compressed import loudness, mean_signal_moments, signal_moments, signal_of
+
+Floats = NDArray[np.float64]
 
 #: fewest used readings a map is made from
 FEWEST_READINGS = 10
+#: squares whose points are estimated together: their joint covariance stays within megabytes
+SQUARES_AT_ONCE = 8
 
 
 @dataclass(frozen=True)
 class SignalModel:
-    """The estimator of the conditioned signal with the variograms an analyst looks at.
+    """The estimators of signal and loudness, with the variograms an analyst looks at.
 
     Attributes
     ----------
-    model : PointModel
-        Estimator, fit and merged points of the signal, in its units.
     loudness : PointModel
-        The same of ``asinh(signal / scale)``.
+        Estimator, fit and merged points of ``asinh(signal / scale)``.
+    plain : PointModel or None
+        The same of the signal as read; None where the signal is brought back from loudness.
     scale : float
         Noise of one reading, signal units; the spread of the readings where noise is not known.
+    choice : ScaleChoice or None
+        How both scales predict left-out lanes; None where the survey folder settles it.
     pooled, along, across : DataFrame
-        Experimental variograms of all pairs, and of pairs along and across the usual heading.
+        Experimental variograms of what the signal map is made from, of all pairs, and of pairs
+        along and across the usual heading.
     heading_deg : float
         The usual heading, grid degrees within [0, 180).
     """
 
-    model: PointModel
     loudness: PointModel
+    plain: PointModel | None
     scale: float
+    choice: ScaleChoice | None
     pooled: pd.DataFrame
     along: pd.DataFrame
     across: pd.DataFrame
     heading_deg: float
+
+    @property
+    def model(self) -> PointModel:
+        """The model that the signal map comes from: of loudness, or of the signal as read."""
+        return self.loudness if self.plain is None else self.plain
+
+    @property
+    def kriged(self) -> str:
+        """Name of the map that was kriged: ``"loudness"`` or ``"signal"``."""
+        return "loudness" if self.plain is None else "signal"
+
+    def signal_at(self, nodes: Floats, loud: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        """Estimate the signal at nodes (M, 2) where loudness (M,) and its variance are known.
+
+        Returns
+        -------
+        estimate, variance : (M,) arrays
+            Signal units, and their square.
+        """
+        if self.plain is not None:
+            return self.plain.kriging.at(nodes)
+        return signal_moments(loud, variance, self.scale)
+
+    def squares(self, centres: Floats, size_m: float) -> tuple[Floats, Floats]:
+        """Estimate the mean signal over squares (M, 2) of one size.
+
+        Brought back from loudness the mean is taken over 4 x 4 Gauss-Legendre points, with the
+        joint distribution of their loudness.
+
+        Returns
+        -------
+        estimate, variance : (M,) arrays
+        """
+        if self.plain is not None:
+            return self.plain.kriging.blocks(centres, size_m)
+        support = Support.square(size_m)
+        parts = [self._brought_back(part, support) for part in _batches(centres)]
+        mean, variance = (np.concatenate(p) for p in zip(*parts, strict=True))
+        return mean, variance
+
+    def _brought_back(self, centres: Floats, support: Support) -> tuple[Floats, Floats]:
+        count, size = len(centres), len(support.offsets)
+        points = (centres[:, None] + support.offsets).reshape(-1, 2)
+        loud, covariance = self.loudness.kriging.posterior(points)
+        own = covariance.reshape(count, size, count, size)[np.arange(count), :, np.arange(count)]
+        return mean_signal_moments(loud.reshape(count, size), own, support.weights, self.scale)
+
+
+def _batches(centres: Floats) -> Iterator[Floats]:
+    for start in range(0, len(centres), SQUARES_AT_ONCE):
+        yield centres[start : start + SQUARES_AT_ONCE]
 
 
 def usual_heading(readings: pd.DataFrame) -> float:
@@ -65,14 +130,6 @@ def usual_heading(readings: pd.DataFrame) -> float:
         return 0.0
     mean = np.arctan2(np.sin(angle).mean(), np.cos(angle).mean())
     return float(np.rad2deg(mean) / 2.0 % 180.0)
-
-
-def loudness(signal: ArrayLike, scale: float) -> NDArray[np.float64]:
-    """Return ``asinh(signal / scale)``, linear near zero and logarithmic far from it.
-
-    Source: Johnson 1949, Biometrika 36 (from memory).
-    """
-    return np.arcsinh(np.asarray(signal, dtype=float) / scale)
 
 
 def loudness_scale(signal: np.ndarray, noise_sd: float) -> float:
@@ -114,7 +171,12 @@ def signal_model(
     measurement_sd: float | Literal["auto"] = "auto",
     neighbours: int = 0,
 ) -> SignalModel:
-    """Build the estimator of the conditioned signal.
+    """Build the estimators of the conditioned signal.
+
+    Without a variogram or an error from the survey folder, loudness is kriged, and beside it the
+    signal as read unless left-out lanes say that loudness predicts the signal better
+    (:func:`detect.geostat.scales.compare_scales`). With either of them the signal is kriged as
+    read.
 
     Parameters
     ----------
@@ -142,27 +204,39 @@ def signal_model(
         )
     points = used[["e", "n"]].to_numpy(float)
     values = used["signal"].to_numpy(float)
+    lanes = used["lane"].to_numpy()
     width, cutoff = lag_rule(points)
-    model = point_model(
-        points,
-        values,
-        variogram=variogram,
-        measurement_sd=measurement_sd,
-        neighbours=neighbours,
-        width_m=width,
-        cutoff_m=cutoff,
-    )
     scale = loudness_scale(values, noise_sd)
-    loud = point_model(
-        points, loudness(values, scale), neighbours=neighbours, width_m=width, cutoff_m=cutoff
+    loud = loudness(values, scale)
+    kriged = partial(
+        point_model, points, neighbours=neighbours, width_m=width, cutoff_m=cutoff, groups=lanes
     )
+    choice: ScaleChoice | None = None
+    if variogram == "fit" and measurement_sd == "auto" and len(used) >= FEWEST:
+        compress = Scale(partial(loudness, scale=scale), partial(signal_of, scale=scale))
+        choice = compare_scales(
+            points, values, {"loudness": compress}, groups=lanes, width_m=width, cutoff_m=cutoff
+        )
+    back = choice is not None and choice.name == "loudness"
+    plain = None if back else kriged(values, variogram=variogram, measurement_sd=measurement_sd)
     heading = usual_heading(used)
 
     def view(azimuth_deg: float | None) -> pd.DataFrame:
         return experimental_variogram(
-            points, values, width_m=width, cutoff_m=cutoff, azimuth_deg=azimuth_deg
+            points,
+            loud if back else values,
+            width_m=width,
+            cutoff_m=cutoff,
+            azimuth_deg=azimuth_deg,
         )
 
     return SignalModel(
-        model, loud, scale, view(None), view(heading), view((heading + 90.0) % 180.0), heading
+        kriged(loud),
+        plain,
+        scale,
+        choice,
+        view(None),
+        view(heading),
+        view((heading + 90.0) % 180.0),
+        heading,
     )

@@ -10,7 +10,8 @@ from scipy.stats import norm
 
 from detect.geostat.model import PointModel
 from detect.probes import ContactModel, contact_probability
-from detect.readings.signal import SignalModel, loudness
+from detect.readings.compressed import loudness
+from detect.readings.signal import SignalModel
 from detect.squares.layout import centres
 
 #: a square with less of its area surveyed than this is not ranked
@@ -128,7 +129,7 @@ def gather_evidence(
     notes: list[str] = []
     draws: dict[str, np.ndarray] = {}
 
-    mean, variance = signal.model.kriging.blocks(where, size)
+    mean, variance = signal.squares(where, size)
     loud, loud_covariance = signal.loudness.kriging.block_posterior(where, size)
     loud_sd = np.sqrt(np.clip(np.diag(loud_covariance), 0.0, None))
     draws["signal"] = draw_squares(loud, loud_covariance, realisations, children[0])

@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 from scipy.spatial import cKDTree
 
-from detect.geostat import Kriging, Variogram
+from detect.geostat import Variogram
 from detect.geostat.crosscheck import CrossCheck, against_pykrige
 from detect.geostat.model import PointModel
 from detect.geostat.scores import Scores, leave_one_out_scores
@@ -30,6 +30,7 @@ from detect.readings import (
     condition,
     find_anomalies,
     signal_model,
+    signal_of,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
@@ -55,7 +56,7 @@ class MapResult:
     contact_depth: PointModel | None
     seabed: PointModel | None
     anomalies: pd.DataFrame
-    scores: Scores
+    plain_scores: Scores | None
     loud_scores: Scores
     left_out: tuple[np.ndarray, np.ndarray]
     crosscheck: CrossCheck
@@ -80,11 +81,10 @@ def surveyed_cells(
     return (variance < UNINFORMED * sill).reshape(grid.shape)
 
 
-def _map_pair(
-    grid: Grid, kriging: Kriging, name: str, units: str, words: str
+def _pair(
+    grid: Grid, estimate: np.ndarray, variance: np.ndarray, name: str, units: str, words: str
 ) -> dict[str, xr.DataArray]:
-    """Estimate a field at every node; return it with its standard deviation."""
-    estimate, variance = kriging.at(grid.nodes)
+    """Return an estimate at every node with its standard deviation."""
     return {
         name: grid.field(estimate, name, units, words),
         f"{name}_sd": grid.field(
@@ -112,8 +112,21 @@ def _estimator(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> Signa
         )
 
 
-def _crosscheck(survey: Survey, model: PointModel, fields: dict[str, xr.DataArray]) -> CrossCheck:
-    """Estimate a random sample of the signal map's nodes again with PyKrige."""
+def _signal_fields(survey: Survey, signal: SignalModel, unit: str) -> dict[str, xr.DataArray]:
+    """Map loudness and signal."""
+    grid = survey.grid()
+    with said_of_the_survey("survey.toml", "mapping.variogram", 'set variogram = "fit"'):
+        loud, variance = signal.loudness.kriging.at(grid.nodes)
+        plain = signal.signal_at(grid.nodes, loud, variance)
+    words = "loudness, asinh(signal / noise)"
+    return _pair(grid, *plain, "signal", unit, "conditioned signal") | _pair(
+        grid, loud, variance, "loudness", "1", words
+    )
+
+
+def _crosscheck(survey: Survey, signal: SignalModel, fields: dict[str, xr.DataArray]) -> CrossCheck:
+    """Estimate a random sample of nodes of the kriged map again with PyKrige."""
+    model, name = signal.model, signal.kriged
     nodes = survey.grid().nodes
     rng = np.random.default_rng(survey.settings.ranking.seed)
     sample = rng.choice(len(nodes), min(CROSSCHECK_NODES, len(nodes)), replace=False)
@@ -122,8 +135,8 @@ def _crosscheck(survey: Survey, model: PointModel, fields: dict[str, xr.DataArra
         model.values,
         model.variogram,
         nodes[sample],
-        fields["signal"].to_numpy().ravel()[sample],
-        fields["signal_sd"].to_numpy().ravel()[sample] ** 2,
+        fields[name].to_numpy().ravel()[sample],
+        fields[f"{name}_sd"].to_numpy().ravel()[sample] ** 2,
         measurement_sd=model.errors,
         neighbours=survey.settings.mapping.neighbours,
         repeats=model.repeats,
@@ -146,16 +159,22 @@ def _contact_fields(
 
 def _anomalies(
     survey: Survey,
-    signal: xr.DataArray,
+    loud: xr.DataArray,
+    scale: float,
     surveyed: np.ndarray,
     conditioned: pd.DataFrame,
     noise: Noise,
 ) -> pd.DataFrame:
-    """Pick the anomalies and name the square each lies in."""
+    """Pick the anomalies and name the square each lies in.
+
+    They are the peaks of the loudness map, as signal: the mean signal of the signal map also rises
+    where there are no readings near, with its uncertainty.
+    """
     if not survey.settings.has_detector:
         return pd.DataFrame(columns=ANOMALY_COLUMNS)
     origin = survey.squares_origin
     layout = square_layout(survey.outline, survey.settings.squares, origin, survey.keep_outs)
+    signal = loud.copy(data=signal_of(loud.to_numpy(), scale))
     found = find_anomalies(signal, surveyed, conditioned, survey.settings.detector, noise.sd)
     e, n = found["e"].to_numpy(float), found["n"].to_numpy(float)
     return found.assign(square=square_of(layout, e, n, origin))
@@ -198,12 +217,13 @@ def map_bed(survey: Survey) -> BedMaps:
         fields, touched = _contact_fields(grid, contacts)
         if contact_depth is not None:
             words = "depth of contact below the bed"
-            fields |= _map_pair(grid, contact_depth.kriging, "contact_depth", "m", words)
+            found = contact_depth.kriging.at(grid.nodes)
+            fields |= _pair(grid, *found, "contact_depth", "m", words)
     with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
         seabed = seabed_model(survey.seabed)
         if seabed is not None:
             words = "depth of the bed below the water level"
-            fields |= _map_pair(grid, seabed.kriging, "seabed", "m", words)
+            fields |= _pair(grid, *seabed.kriging.at(grid.nodes), "seabed", "m", words)
     return BedMaps(fields, contacts, contact_depth, seabed, touched)
 
 
@@ -239,11 +259,7 @@ def map_signal(
     signal = _estimator(survey, conditioned, noise)
 
     progress("signal map", 2, 6)
-    with said_of_the_survey("survey.toml", "mapping.variogram", 'set variogram = "fit"'):
-        fields = _map_pair(grid, signal.model.kriging, "signal", unit, "conditioned signal")
-        fields |= _map_pair(
-            grid, signal.loudness.kriging, "loudness", "1", "loudness, asinh(signal / noise)"
-        )
+    fields = _signal_fields(survey, signal, unit)
     surveyed = surveyed_cells(
         survey,
         grid,
@@ -254,17 +270,20 @@ def map_signal(
     fields["surveyed"] = grid.field(surveyed, "surveyed", "1", "readings reach this cell")
 
     progress("checks", 3, 6)
-    scores = leave_one_out_scores(signal.model.values, *signal.model.kriging.leave_one_out())
+    plain_scores = None
+    if signal.plain is not None:
+        plain = signal.plain
+        plain_scores = leave_one_out_scores(plain.values, *plain.kriging.leave_one_out())
     left_out = signal.loudness.kriging.leave_one_out()
     loud_scores = leave_one_out_scores(signal.loudness.values, *left_out)
-    crosscheck = _crosscheck(survey, signal.model, fields)
+    crosscheck = _crosscheck(survey, signal, fields)
 
     progress("probes and seabed", 4, 6)
     below = bed() if bed is not None else map_bed(survey)
     fields |= below.fields
 
     progress("anomalies", 5, 6)
-    anomalies = _anomalies(survey, fields["signal"], surveyed, conditioned, noise)
+    anomalies = _anomalies(survey, fields["loudness"], signal.scale, surveyed, conditioned, noise)
     progress("maps", 6, 6)
     return MapResult(
         xr.Dataset(fields),
@@ -276,7 +295,7 @@ def map_signal(
         below.contact_depth,
         below.seabed,
         anomalies,
-        scores,
+        plain_scores,
         loud_scores,
         left_out,
         crosscheck,

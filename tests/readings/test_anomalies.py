@@ -8,6 +8,7 @@ import pytest
 
 from detect.lanes import response_ratio
 from detect.readings.anomalies import find_anomalies, peak_q_values
+from detect.readings.compressed import signal_of
 from detect.readings.inversion import fit_target
 from detect.readings.signal import signal_model, usual_heading
 from detect.survey.grid import Grid
@@ -40,6 +41,7 @@ def readings_over(targets, seed=0, width=12, length=12.0, lane_m=0.5, step=0.25)
             "at_full_scale": False,
             "heading_deg": 0.0,
             "track": (e / lane_m).astype(int),
+            "lane": (e / lane_m).astype(int).astype(str),
         }
     )
 
@@ -58,9 +60,9 @@ def test_benjamini_hochberg_example():
 def picked(readings):
     axis = np.arange(0, 12.0001, 0.25)
     grid = Grid(axis, axis, 0.25)
-    model = signal_model(readings, NOISE).model
-    estimate, _ = model.kriging.at(grid.nodes)
-    field = grid.field(estimate, "signal", "mV", "signal")
+    model = signal_model(readings, NOISE)
+    loud, _ = model.loudness.kriging.at(grid.nodes)
+    field = grid.field(signal_of(loud, model.scale), "signal", "mV", "signal")
     return find_anomalies(field, np.ones(grid.shape, bool), readings, DETECTOR, NOISE)
 
 

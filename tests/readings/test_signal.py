@@ -1,23 +1,13 @@
 """Loudness, the lag rule, and the merging of repeats behind the signal map."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from detect.geostat import Kriging, Variogram
+from detect.geostat.blocks import Support
 from detect.geostat.model import merge_repeats, point_model
-from detect.readings.signal import lag_rule, loudness, loudness_scale
-
-
-def test_loudness_is_linear_in_the_noise_and_logarithmic_above_it():
-    assert loudness(0.01, 1.0) == pytest.approx(0.01, rel=1e-4)
-    # asinh(x) -> ln(2x): a hundredfold signal adds ln(100)
-    assert loudness(1e5, 1.0) - loudness(1e3, 1.0) == pytest.approx(np.log(100), rel=1e-5)
-    np.testing.assert_allclose(loudness([-5.0, 5.0], 2.0), [-1.6472311, 1.6472311])
-
-
-def test_loudness_does_not_depend_on_the_unit():
-    signal = np.array([0.3, 12.0, 250.0])
-    np.testing.assert_allclose(loudness(1000 * signal, 1000 * 1.1), loudness(signal, 1.1))
+from detect.readings.signal import lag_rule, loudness_scale, signal_model
 
 
 @pytest.mark.parametrize(
@@ -26,6 +16,70 @@ def test_loudness_does_not_depend_on_the_unit():
 )
 def test_scale_falls_back_where_noise_is_not_known(signal, noise, scale):
     assert loudness_scale(np.array(signal), noise) == scale
+
+
+def lanes_over(field, noise=1.0, seed=5):
+    """Readings of a field (e, n) -> signal on lanes 1 m apart, swum north, with noise."""
+    n, e = np.meshgrid(np.arange(0, 12, 0.3), np.arange(0, 12, 1.0))
+    e, n = e.ravel(), n.ravel()
+    rng = np.random.default_rng(seed)
+    return pd.DataFrame(
+        {
+            "e": e,
+            "n": n,
+            "lane": [f"L{x:.0f}" for x in e],
+            "signal": field(e, n) + rng.normal(0, noise, e.size),
+            "heading_deg": 0.0,
+            "used": True,
+        }
+    )
+
+
+def spiky(e, n):
+    """Nails near the coil: a few peaks some hundred times the noise."""
+    at = np.random.default_rng(8).uniform(0, 12, (25, 2))
+    size = np.exp(np.random.default_rng(9).normal(3.0, 1.5, 25))
+    square = (e[:, None] - at[:, 0]) ** 2 + (n[:, None] - at[:, 1]) ** 2
+    return (size / (1.0 + square / 0.4**2) ** 3).sum(axis=1)
+
+
+def test_a_spiky_signal_is_brought_back_from_loudness():
+    model = signal_model(lanes_over(spiky), 1.0)
+    assert model.kriged == "loudness"
+    assert model.choice.table.set_index("scale")["score"].idxmin() == "loudness"
+    loud, variance = model.loudness.kriging.at(model.loudness.points)
+    signal, signal_variance = model.signal_at(model.loudness.points, loud, variance)
+    assert (signal_variance > 0).all()
+    assert np.corrcoef(signal, np.sinh(loud))[0, 1] > 0.9
+
+
+def test_a_gaussian_field_is_kriged_as_read():
+    smooth = lambda e, n: 40.0 + 12.0 * np.sin(e / 2.0) * np.cos(n / 3.0)  # noqa: E731
+    model = signal_model(lanes_over(smooth), 1.0)
+    assert model.kriged == "signal"
+
+
+def test_what_the_survey_folder_settles_is_not_chosen():
+    given = Variogram(model="exponential", nugget=1.0, partial_sill=50.0, range_m=1.0)
+    for settled in ({"variogram": given}, {"measurement_sd": 1.0}):
+        model = signal_model(lanes_over(spiky), 1.0, **settled)
+        assert model.kriged == "signal"
+        assert model.choice is None
+
+
+@pytest.mark.parametrize("neighbours", [0, 24])
+def test_squares_brought_back_are_the_means_of_draws(neighbours):
+    # outside of the closed form: conditional realisations at the same points, averaged after sinh
+    model = signal_model(lanes_over(spiky), 1.0, neighbours=neighbours)
+    centre = np.array([[3.0, 5.0], [8.0, 7.0]])
+    support = Support.square(2.0)
+    nodes = (centre[:, None] + support.offsets).reshape(-1, 2)
+    drawn = model.loudness.kriging.simulate(nodes, 4000, seed=3)
+    means = (model.scale * np.sinh(drawn)).reshape(4000, 2, -1) @ support.weights
+    estimate, variance = model.squares(centre, 2.0)
+    off = (estimate - means.mean(axis=0)) / means.std(axis=0)
+    assert np.abs(off).max() < 4.0 / np.sqrt(4000)
+    np.testing.assert_allclose(np.sqrt(variance), means.std(axis=0), rtol=0.15)
 
 
 def test_lag_rule_takes_the_step_along_a_lane():

@@ -116,7 +116,8 @@ def draw_variogram(
         top = max(top, float(table["semivariance"].max()) if len(table) else 0.0)
 
     top = max(top, _draw_model(axes, variogram, reach, lane_bearing_deg))
-    axes.set(xlim=(0, reach), ylim=(0, 1.12 * top or 1.0), ylabel=f"semivariance ({unit}²)")
+    squared = f" ({unit}²)" if unit not in ("", "1") else ""
+    axes.set(xlim=(0, reach), ylim=(0, 1.12 * top or 1.0), ylabel=f"semivariance{squared}")
     axes.tick_params(labelbottom=False)
     axes.legend(loc="lower right", markerscale=0.7)
     _mark_model(axes, variogram, reach)
