@@ -10,12 +10,12 @@ import pandas as pd
 import xarray as xr
 from matplotlib.figure import Figure
 
-from detect.lanes import detection_probability
+from detect.lanes import detection_probability, target_classes
 from detect.present.backdrop import Backdrop
 from detect.present.charts import (
     draw_cross_validation,
     draw_rank_intervals,
-    draw_search_curves,
+    draw_search_sheet,
     draw_variogram,
 )
 from detect.present.maps import draw_coverage, draw_pair
@@ -57,8 +57,6 @@ def backdrop(
 def plan_figures(survey: Survey, result: PlanResult) -> Figures:
     """Draw ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
     detector = survey.settings.detector
-    reach = 1.5 * max(result.spacing.footprint_m, result.used_spacing_m, detector.coil_diameter_m)
-    offsets = np.linspace(-reach, reach, 241)
     yield (
         "plan",
         draw_plan(
@@ -76,14 +74,36 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
     )
     yield (
         "spacing",
-        draw_search_curves(
-            offsets,
-            detection_probability(offsets, detector),
+        draw_search_sheet(
+            _passes(survey, result),
+            result.class_spacings,
+            result.class_depths,
+            result.classes,
             result.choices,
-            result.spacing,
+            spacing_m=result.used_spacing_m,
             required_pod=detector.required_pod,
-            burial_depth_m=detector.burial_depth_m,
         ),
+    )
+
+
+def _passes(survey: Survey, result: PlanResult) -> pd.DataFrame:
+    """Return POD of one pass against the distance across from the lane, for each class."""
+    classes = target_classes(survey.settings)
+    detector = survey.settings.detector
+    reach = 1.2 * max(*result.classes["footprint_m"], detector.coil_diameter_m)
+    reach += 2.0 * detector.line_error_m
+    offsets = np.linspace(-reach, reach, 241)
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "target": one.name,
+                    "offset_m": offsets,
+                    "pod": detection_probability(offsets, one.detector),
+                }
+            )
+            for one in classes
+        ]
     )
 
 

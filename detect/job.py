@@ -108,11 +108,14 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
     write_table(result.dives, folder / "dives.csv")
     write_table(result.kit, folder / "kit.csv")
     write_table(result.stations, folder / "probe_stations.csv")
+    write_table(result.choices, folder / "spacings.csv")
+    write_table(result.classes, folder / "targets.csv")
     save_figures(figures.plan_figures(survey, result), folder)
     pages = slate_pages(
         result.dives,
         figures.backdrop(survey, result.lanes),
         site_name=survey.settings.site.name,
+        swing=summaries.swing_words(result),
     )
     (folder / "slates.pdf").write_bytes(slates_pdf_bytes(pages))
     summary = summaries.plan_summary(survey, result)
@@ -125,6 +128,7 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
     save_maps(result.cover, survey, "coverage", folder / "coverage.nc")
     write_table(result.gaps, folder / "gaps.csv")
     write_table(result.infill, folder / "infill_lanes.csv")
+    write_table(result.residual, folder / "residual.csv")
     save_figures(figures.check_figures(survey, result), folder)
     summary = summaries.check_summary(survey, result)
     write_json(summary, folder / "check.json")

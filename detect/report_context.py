@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -96,6 +97,13 @@ def report_context(
             "area of all gaps (m²)": check["gap_area_m2"],
             "infill lanes": check["infill_lanes"],
             "infill lane length (m)": check["infill_metres"],
+            **{
+                f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found']} found: could "
+                "remain undetected (95 %)": one["could_remain"]
+                if math.isfinite(one["could_remain"])
+                else "any number"
+                for one in check["residual"]
+            },
         },
         gaps=checked.gaps,
         infill=checked.infill,

@@ -7,7 +7,8 @@
 - :mod:`detect.lanes.depths`: how deep it reaches;
 - :mod:`detect.lanes.lateral`: the probability that one pass detects;
 - :mod:`detect.lanes.search`: parallel lanes and the bounds of search theory;
-- :mod:`detect.lanes.spacing`: the widest spacing that keeps the promise;
+- :mod:`detect.lanes.spacing`, :mod:`detect.lanes.choices`: the widest spacing that keeps the
+  promise, and others to choose from;
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
 - :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with
@@ -20,6 +21,7 @@ The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.
 """
 
+from detect.lanes.choices import spacing_choices
 from detect.lanes.coverage import coverage, planned_coverage
 from detect.lanes.depths import deepest_detectable, lost_depth
 from detect.lanes.dives import DiveTotals, dive_totals, pack_dives
@@ -42,7 +44,7 @@ from detect.lanes.gaps import covered_share, find_gaps, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
-from detect.lanes.plan import plan_lanes
+from detect.lanes.plan import advised_cross_lanes, plan_lanes
 from detect.lanes.residual import could_remain, residual_table
 from detect.lanes.search import (
     coverage_factor,
@@ -68,6 +70,7 @@ __all__ = [
     "Feature",
     "Spacing",
     "TargetClass",
+    "advised_cross_lanes",
     "class_depths",
     "class_spacings",
     "class_table",
@@ -103,6 +106,7 @@ __all__ = [
     "residual_table",
     "response_ratio",
     "site_cells",
+    "spacing_choices",
     "spacing_table",
     "sweep_width",
     "target_classes",

@@ -32,7 +32,7 @@ CLASS_COLUMNS = (
     "deepest_m",
     "lost_m",
 )
-_DEPTHS = 16
+_DEPTHS = 20
 
 
 @dataclass(frozen=True)

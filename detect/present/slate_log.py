@@ -8,8 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+
+from detect.present.numbers import records
 
 # A gloved hand needs this much to write a figure; more than the larger one only wastes slate.
 _ROW_MM, _TALL_ROW_MM = 6.2, 9.0
@@ -58,6 +61,24 @@ class LogSheet:
     def height_mm(self) -> float:
         """Height with its head."""
         return _HEAD_MM + len(self.distances_m) * self.row_mm
+
+
+def log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColumn]:
+    """Return for each leg the distances from its lane's start peg between which it is swum."""
+    pegs = {} if lanes is None else {str(lane.lane): lane for lane in records(lanes)}
+    columns = []
+    for leg in records(legs):
+        lane = pegs.get(str(leg.lane))
+        if lane is None:
+            ends = (0.0, float(leg.length_m))
+        else:
+            start = (float(lane.start_e), float(lane.start_n))
+            ends = (
+                math.hypot(leg.from_e - start[0], leg.from_n - start[1]),
+                math.hypot(leg.to_e - start[0], leg.to_n - start[1]),
+            )
+        columns.append(LogColumn(str(leg.lane), min(ends), max(ends), ends[1] >= ends[0]))
+    return columns
 
 
 def lay_out_log(

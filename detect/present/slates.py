@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from detect.present.backdrop import Backdrop
 from detect.present.numbers import records
 from detect.present.sheet import north_angles
-from detect.present.slate_log import LogColumn, LogSheet, draw_log, lay_out_log, one_sheet
+from detect.present.slate_log import LogSheet, draw_log, lay_out_log, log_columns, one_sheet
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import RC, new_figure, styled
 
@@ -78,20 +78,23 @@ def slate_pages(
     site_name: str,
     log_step_m: float = 1.0,
     paper: Paper = "A4",
+    swing: str = "",
 ) -> list[Figure]:
-    """Draw the slates of all dives.
+    """Draw the slates of all dives, a sheet each: where its log does not fit, it stands overleaf.
 
     Parameters
     ----------
     dives : DataFrame
         ``dive, order, lane, direction, from_e, from_n, to_e, to_n, length_m, minutes,
-        magnetic_deg``.
+        magnetic_deg``; with ``diver``, the two of a pair are told apart as 1a and 1b.
     backdrop : Backdrop
         With ``lanes``: distances are logged from a lane's start peg.
     site_name : str
     log_step_m : float
         Distance between readings to be written down, metres.
     paper : {"A4", "A5"}
+    swing : str
+        What a swung coil may do, in a few words.
 
     Returns
     -------
@@ -100,7 +103,7 @@ def slate_pages(
     """
     pages: list[Figure] = []
     for dive, legs in dives.sort_values(["dive", "order"]).groupby("dive", sort=True):
-        pages += _dive_pages(str(dive), legs, backdrop, site_name, log_step_m, paper)
+        pages += _dive_pages(str(dive), legs, backdrop, site_name, log_step_m, paper, swing)
     return pages
 
 
@@ -135,11 +138,12 @@ def _dive_pages(
     site_name: str,
     log_step_m: float,
     paper: Paper,
+    swing: str,
 ) -> list[Figure]:
     """Draw one dive: its front, the rest of a long table, and its log."""
     width, height = _PAPER_MM[paper]
     inner, room = width - 2 * _MARGIN, height - 2 * _MARGIN
-    columns = _log_columns(legs, backdrop.lanes)
+    columns = log_columns(legs, backdrop.lanes)
     small_map = 0.28 * inner
     fixed = _title_height(width) + _BOXES_MM + _HEAD_MM + _cautions_height(width) + 4.0
     # A table too long for the front goes on overleaf.
@@ -166,7 +170,7 @@ def _dive_pages(
         y = _title(page, dive, site_name, len(pages) + 1, count)
         if i == 0:
             y = _boxes(page, y)
-            y = _map_and_facts(page, y, min(widest, map_mm / shape), map_mm, legs, backdrop)
+            y = _map_and_facts(page, y, min(widest, map_mm / shape), map_mm, legs, backdrop, swing)
         y = _table(page, y, chunk)
         if i == 0:
             foot = _cautions(page)
@@ -206,7 +210,9 @@ def _title(page: _Page, dive: str, site_name: str, number: int, count: int) -> f
     right = page.width - _MARGIN
     room = page.width - 2 * _MARGIN - 64.0 * page.scale
     page.text(right, _MARGIN - 1, site_name, _fitting(page, site_name, room, 12), ha="right")
-    page.text(right, _MARGIN + 5 * page.scale, f"slate {number} of {count}", 10, ha="right")
+    side = "" if count == 1 else ": go on overleaf" if number < count else ": back"
+    words = f"slate {number} of {count}{side}"
+    page.text(right, _MARGIN + 5 * page.scale, words, 10, ha="right")
     y = _MARGIN + _title_height(page.width) - 3.0
     page.rule([_MARGIN, right], [y, y], 2.5)
     return y + 3.0
@@ -236,6 +242,7 @@ def _map_and_facts(
     map_h: float,
     legs: pd.DataFrame,
     backdrop: Backdrop,
+    swing: str,
 ) -> float:
     """Draw the little map and, beside it, magnetic north, the headings and the plan's figures."""
     axes = page.figure.add_axes(
@@ -257,6 +264,9 @@ def _map_and_facts(
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
     facts = (f"{len(legs)} lanes, {total:.0f} m", f"about {minutes:.0f} min of work")
+    if swing:
+        size = _fitting(page, swing, right - x, 11)
+        page.text(x, y + map_h - 26.0 * page.scale, swing, size)
     for i, words in enumerate(facts):
         page.text(x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, 11)
     page.text(x, y + map_h - 9.0 * page.scale, "bottom time (supervisor):", 9)
@@ -302,11 +312,12 @@ def _table(page: _Page, y: float, legs: pd.DataFrame) -> float:
         page.text(x, y, words, 8.5, ha=align)
     y += 5.5
     page.rule([_MARGIN, _MARGIN + inner], [y, y], 1.8)
+    paired = "diver" in legs and bool((legs["diver"] > 1).any())
     for leg in records(legs):
         middle = y + _ROW_MM / 2
         arrow = "out" if leg.direction == "out" else "back"
         cells = (
-            (f"{leg.order}", 13, edges[0] + 1.0, "left"),
+            (f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
             (f"{leg.from_e:.1f}, {leg.from_n:.1f}", 12, edges[3] - 2.0, "right"),
             (f"{leg.to_e:.1f}, {leg.to_n:.1f}", 12, edges[4] - 2.0, "right"),
@@ -329,21 +340,3 @@ def _cautions(page: _Page) -> float:
     for i, words in enumerate(CAUTIONS):
         page.text(_MARGIN, y + i * step, words, size)
     return y - 1.5
-
-
-def _log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColumn]:
-    """Return for each leg the distances from its lane's start peg between which it is swum."""
-    pegs = {} if lanes is None else {str(lane.lane): lane for lane in records(lanes)}
-    columns = []
-    for leg in records(legs):
-        lane = pegs.get(str(leg.lane))
-        if lane is None:
-            ends = (0.0, float(leg.length_m))
-        else:
-            start = (float(lane.start_e), float(lane.start_n))
-            ends = (
-                math.hypot(leg.from_e - start[0], leg.from_n - start[1]),
-                math.hypot(leg.to_e - start[0], leg.to_n - start[1]),
-            )
-        columns.append(LogColumn(str(leg.lane), min(ends), max(ends), ends[1] >= ends[0]))
-    return columns

@@ -13,7 +13,9 @@ from detect.lanes import (
     covered_share,
     find_gaps,
     infill_lanes,
+    residual_table,
     site_cells,
+    target_classes,
     widest_spacing,
 )
 from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
@@ -22,18 +24,20 @@ from detect.survey import Survey
 
 @dataclass(frozen=True)
 class CheckResult:
-    """Coverage as swum, what was missed, and the lanes that would close it."""
+    """Coverage as swum, what was missed, the lanes that would close it, and what could remain."""
 
     cover: xr.Dataset
     gaps: pd.DataFrame
     infill: pd.DataFrame
+    residual: pd.DataFrame
     share_met: float
     mean_pod: float
     notes: tuple[str, ...] = ()
 
 
 def swum(survey: Survey) -> xr.Dataset:
-    """Return the probability of detection as swum, ``pod`` on (n, e)."""
+    """Return the probability of detection as swum, ``pod`` on (n, e), and of each class."""
+    _, *others = target_classes(survey.settings)
     heard = survey.settings.readings.heard_between_m
     # tapes are read to a few centimetres: a metre's step must not fall just past a metre
     return coverage(
@@ -41,6 +45,7 @@ def swum(survey: Survey) -> xr.Dataset:
         survey.settings.detector,
         survey.grid(),
         listened_m=1.05 * heard,
+        targets={one.name: one.detector for one in others},
     )
 
 
@@ -76,6 +81,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         cover,
         gaps,
         infill,
+        residual_table(cover, outline, barred, target_classes(survey.settings)),
         covered_share(cover, outline, barred, detector.required_pod),
         float(np.mean(cover["pod"].to_numpy()[site_cells(cover, outline, barred)])),
         tuple(notes),

@@ -133,6 +133,19 @@ def site_polygons(
     return outline, tuple(keep_outs), problems, notices
 
 
+def remains_polygons(area: Area | None) -> tuple[tuple[KeepOutArea, ...], list[Problem]]:
+    """Build the visible remains of a survey; also return what is wrong with their corners."""
+    remains: list[KeepOutArea] = []
+    problems: list[Problem] = []
+    for i, one in enumerate(() if area is None else area.visible_remains, start=1):
+        key = f"area.visible_remains.{i}.polygon"
+        polygon, found = sound_polygon(one.polygon, key, f'outline of "{one.name}"')
+        problems += found
+        if polygon is not None:
+            remains.append(KeepOutArea(one.name, one.reason, polygon))
+    return tuple(remains), problems
+
+
 def far_limit_m(outline: Polygon) -> float:
     """How far from the outline a position may lie: 10 m, or half the bounds' diagonal if more."""
     e_min, n_min, e_max, n_max = outline.bounds

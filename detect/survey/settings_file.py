@@ -16,6 +16,7 @@ from detect.survey.settings import (
     SETTINGS_FILE,
     Dives,
     Mapping,
+    ProbesSettings,
     Ranking,
     Settings,
     Squares,
@@ -237,6 +238,24 @@ def _across(sections: dict[str, Any]) -> list[Problem]:
                 "dives.setup_min",
                 f"{dives.setup_min:g} takes up the whole bottom time, {dives.bottom_time_min:g}",
                 "allowed: less than dives.bottom_time_min",
+            )
+        )
+    probes: ProbesSettings = sections.get("probes", ProbesSettings())
+    if (probes.feature_width_m or 0.0) > probes.feature_diameter_m:
+        problems.append(
+            _wrong(
+                "probes.feature_width_m",
+                f"{probes.feature_width_m:g} is more than the feature's length, "
+                f"feature_diameter_m ({probes.feature_diameter_m:g})",
+                "give the longer of the two as feature_diameter_m",
+            )
+        )
+    if dives is not None and dives.divers_on_lane > dives.divers:
+        problems.append(
+            _wrong(
+                "dives.divers_on_lane",
+                f"{dives.divers_on_lane} divers on a lane, and {dives.divers} in the water",
+                "allowed: at most dives.divers",
             )
         )
     if sum(ranking.weights.values()) <= 0:

@@ -33,7 +33,17 @@ def test_a_dive_takes_one_page_where_its_log_fits_else_front_and_back(
 ) -> None:
     assert len(short_pages) == 1
     heads = [next(s for s in said(p).splitlines() if s.startswith("slate")) for p in pages]
-    assert heads == ["slate 1 of 2", "slate 2 of 2"] * 2
+    assert heads == ["slate 1 of 2: go on overleaf", "slate 2 of 2: back"] * 2
+    assert "slate 1 of 1" in said(short_pages[0]).splitlines()
+
+
+def test_a_swung_coil_and_a_pair_of_divers(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    pair = dives.head(4).assign(diver=[1, 2, 1, 2], order=[1, 1, 2, 2], dive="D01")
+    swing = "swing: on 0.45 m at most"
+    (front, *_) = slate_pages(pair, backdrop, site_name="Heron Skerry", swing=swing)
+    assert {"1a", "1b", "2a", "2b", swing} <= set(said(front).splitlines())
 
 
 def test_a_slate_lists_its_own_lanes_with_heading_in_three_figures(

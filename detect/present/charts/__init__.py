@@ -1,7 +1,7 @@
 """Charts: variogram, cross-validation, firmness of the ranks, search curves."""
 
 from detect.present.charts.ranks import draw_rank_intervals
-from detect.present.charts.search import SpacingLike, draw_search_curves, draw_spacing_chart
+from detect.present.charts.search import SpacingLike, draw_search_sheet, draw_spacing_chart
 from detect.present.charts.validation import draw_cross_validation
 from detect.present.charts.variogram import VariogramLike, draw_variogram
 
@@ -10,7 +10,7 @@ __all__ = [
     "VariogramLike",
     "draw_cross_validation",
     "draw_rank_intervals",
-    "draw_search_curves",
+    "draw_search_sheet",
     "draw_spacing_chart",
     "draw_variogram",
 ]
