@@ -16,14 +16,16 @@ from detect.present.charts import (
     draw_cross_validation,
     draw_rank_intervals,
     draw_search_sheet,
+    draw_trial,
     draw_variogram,
 )
+from detect.present.charts.trial import trial_curves
 from detect.present.maps import draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
 from detect.squares import square_layout
-from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.stages import CheckResult, MapResult, PlanResult, RankResult, TrialResult
 from detect.survey import Survey
 
 #: pictures come one by one, so that only one is held in memory
@@ -38,7 +40,9 @@ MAPS = {
     "seabed": ("Seabed: depth below the water level", "linear"),
 }
 #: pictures that are read on the screen, not hung up: no vector PDF of them
-CHARTS = frozenset({"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"})
+CHARTS = frozenset(
+    {"trial", "spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"}
+)
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6}
 
@@ -52,6 +56,23 @@ def backdrop(
     )
     behind = Backdrop.of_survey(survey, grid=survey.grid(), squares=squares, anomalies=anomalies)
     return behind if lanes is None else replace(behind, lanes=lanes)
+
+
+def trial_figures(survey: Survey, result: TrialResult, facts: dict[str, str]) -> Figures:
+    """Draw ``trial``: what was heard and read, and the fitted curves; nothing before there is."""
+    fit, detector = result.fit, survey.settings.detector
+    if fit is None or survey.trial is None:
+        return
+    yield (
+        "trial",
+        draw_trial(
+            trial_curves(survey.trial, fit, detector.coil_diameter_m),
+            facts,
+            unit=detector.signal_unit,
+            threshold=fit.threshold.estimate if fit.threshold else None,
+            full_scale=detector.full_scale,
+        ),
+    )
 
 
 def plan_figures(survey: Survey, result: PlanResult) -> Figures:

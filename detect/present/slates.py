@@ -8,66 +8,29 @@ it, otherwise a front (where to swim) and a back (what was read).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from io import BytesIO
-from typing import Literal
 
-import matplotlib
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
 from detect.present.numbers import records
+from detect.present.page import PAPER_MM, Page, Paper, new_page
 from detect.present.sheet import north_angles
 from detect.present.slate_log import LogSheet, draw_log, lay_out_log, log_columns, one_sheet
 from detect.present.slate_map import draw_slate_map
-from detect.present.style import RC, new_figure, styled
+from detect.present.style import styled
 
-Paper = Literal["A4", "A5"]
-
-_PAPER_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A5": (148.0, 210.0)}
 _MARGIN = 9.0
 _ROW_MM, _HEAD_MM, _BOXES_MM = 8.5, 6.0, 16.0
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
-_MM_PER_INCH = 25.4
 
 CAUTIONS = (
     "Bottom time and tables: the dive supervisor decides.",
     "A very strong reading may be ordnance: do not touch, probe or dig. Mark, leave, report.",
     "Lift nothing, dig nothing: that needs a permit and a licensed archaeologist.",
 )
-
-
-@dataclass(frozen=True)
-class _Page:
-    """A page measured in millimetres from its upper left corner, y downwards."""
-
-    figure: Figure
-    axes: Axes
-    width: float
-    height: float
-
-    @property
-    def scale(self) -> float:
-        """Type size relative to A4."""
-        return math.sqrt(self.width / 210.0)
-
-    def text(self, x: float, y: float, words: str, size: float, **style: object) -> None:
-        """Write words with their upper left at (x, y) unless `style` says otherwise."""
-        options = {"va": "top", "ha": "left", "color": "black", "weight": "bold"} | style
-        self.axes.text(x, y, words, fontsize=size * self.scale, **options)  # type: ignore[arg-type]
-
-    def rule(self, xs: Sequence[float], ys: Sequence[float], width: float = 1.0) -> None:
-        """Draw a line through points."""
-        self.axes.plot(xs, ys, color="black", lw=width, solid_capstyle="butt", clip_on=False)
-
-    def box(self, x: float, y: float, w: float, h: float, width: float = 1.2) -> None:
-        """Draw an empty box."""
-        self.rule([x, x + w, x + w, x, x], [y, y, y + h, y + h, y], width)
 
 
 @styled
@@ -107,30 +70,6 @@ def slate_pages(
     return pages
 
 
-def slates_pdf_bytes(pages: Sequence[Figure]) -> bytes:
-    """Return the slates as one PDF file's bytes, a page each, at their true paper size.
-
-    Parameters
-    ----------
-    pages : sequence of Figure
-
-    Returns
-    -------
-    bytes
-        Equal pages give equal bytes.
-    """
-    from matplotlib.backends.backend_pdf import PdfPages
-
-    buffer = BytesIO()
-    with (
-        matplotlib.rc_context(RC),
-        PdfPages(buffer, metadata={"CreationDate": None}) as document,
-    ):
-        for page in pages:
-            document.savefig(page)
-    return buffer.getvalue()
-
-
 def _dive_pages(
     dive: str,
     legs: pd.DataFrame,
@@ -141,7 +80,7 @@ def _dive_pages(
     swing: str,
 ) -> list[Figure]:
     """Draw one dive: its front, the rest of a long table, and its log."""
-    width, height = _PAPER_MM[paper]
+    width, height = PAPER_MM[paper]
     inner, room = width - 2 * _MARGIN, height - 2 * _MARGIN
     columns = log_columns(legs, backdrop.lanes)
     small_map = 0.28 * inner
@@ -166,7 +105,7 @@ def _dive_pages(
 
     pages: list[Figure] = []
     for i, chunk in enumerate(chunks):
-        page = _new_page(width, height)
+        page = new_page(width, height)
         y = _title(page, dive, site_name, len(pages) + 1, count)
         if i == 0:
             y = _boxes(page, y)
@@ -181,20 +120,12 @@ def _dive_pages(
                 page.text(_MARGIN + 1.5, y + 5.2, "notes, sketch", 8)
         pages.append(page.figure)
     for sheet in logs:
-        page = _new_page(width, height)
+        page = new_page(width, height)
         y = _title(page, dive, site_name, len(pages) + 1, count)
         page.text(_MARGIN, y, "READINGS at distances from the START peg (m)", 9.5)
         draw_log(page.axes, sheet, _MARGIN, y + 6.5, page.scale)
         pages.append(page.figure)
     return pages
-
-
-def _new_page(width: float, height: float) -> _Page:
-    figure = new_figure(width / _MM_PER_INCH, height / _MM_PER_INCH)
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set(xlim=(0, width), ylim=(height, 0))
-    axes.axis("off")
-    return _Page(figure, axes, width, height)
 
 
 def _title_height(width: float) -> float:
@@ -205,11 +136,11 @@ def _cautions_height(width: float) -> float:
     return len(CAUTIONS) * 5.2 * math.sqrt(width / 210.0) + 3.0
 
 
-def _title(page: _Page, dive: str, site_name: str, number: int, count: int) -> float:
+def _title(page: Page, dive: str, site_name: str, number: int, count: int) -> float:
     page.text(_MARGIN, _MARGIN - 2, f"DIVE {dive}", 28)
     right = page.width - _MARGIN
     room = page.width - 2 * _MARGIN - 64.0 * page.scale
-    page.text(right, _MARGIN - 1, site_name, _fitting(page, site_name, room, 12), ha="right")
+    page.text(right, _MARGIN - 1, site_name, page.fitting(site_name, room, 12), ha="right")
     side = "" if count == 1 else ": go on overleaf" if number < count else ": back"
     words = f"slate {number} of {count}{side}"
     page.text(right, _MARGIN + 5 * page.scale, words, 10, ha="right")
@@ -218,14 +149,7 @@ def _title(page: _Page, dive: str, site_name: str, number: int, count: int) -> f
     return y + 3.0
 
 
-def _fitting(page: _Page, words: str, room_mm: float, largest: float) -> float:
-    """Return the type size at which words fit into a width."""
-    # 0.70 em is a generous mean width of bold letters.
-    points = room_mm * 72.0 / _MM_PER_INCH
-    return min(largest, points / (0.70 * max(len(words), 1)) / page.scale)
-
-
-def _boxes(page: _Page, y: float) -> float:
+def _boxes(page: Page, y: float) -> float:
     """Draw the boxes to fill in by hand."""
     words = ("date", "diver 1", "diver 2", "time in", "time out", "depth m")
     w = (page.width - 2 * _MARGIN) / len(words)
@@ -236,7 +160,7 @@ def _boxes(page: _Page, y: float) -> float:
 
 
 def _map_and_facts(
-    page: _Page,
+    page: Page,
     y: float,
     map_w: float,
     map_h: float,
@@ -265,7 +189,7 @@ def _map_and_facts(
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
     facts = (f"{len(legs)} lanes, {total:.0f} m", f"about {minutes:.0f} min of work")
     if swing:
-        size = _fitting(page, swing, right - x, 11)
+        size = page.fitting(swing, right - x, 11)
         page.text(x, y + map_h - 26.0 * page.scale, swing, size)
     for i, words in enumerate(facts):
         page.text(x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, 11)
@@ -274,7 +198,7 @@ def _map_and_facts(
     return y + map_h + 4.0
 
 
-def _magnetic_arrow(page: _Page, x: float, y: float, backdrop: Backdrop) -> None:
+def _magnetic_arrow(page: Page, x: float, y: float, backdrop: Backdrop) -> None:
     """Draw the direction to magnetic north as it lies on the map, whose top is grid north."""
     angle = math.radians(north_angles(backdrop.frame)["magnetic"])
     # y runs down the page, so north is minus.
@@ -301,7 +225,7 @@ def _heading(degrees: float) -> str:
     return f"{round(degrees) % 360:03d}°"
 
 
-def _table(page: _Page, y: float, legs: pd.DataFrame) -> float:
+def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     """Draw the lanes in the order they are swum; the heading is the largest figure."""
     inner = page.width - 2 * _MARGIN
     shares = (0.07, 0.16, 0.24, 0.24, 0.11, 0.18)
@@ -331,12 +255,12 @@ def _table(page: _Page, y: float, legs: pd.DataFrame) -> float:
     return y
 
 
-def _cautions(page: _Page) -> float:
+def _cautions(page: Page) -> float:
     """Print the cautions at the foot of the page; return where their rule lies."""
     step = 5.2 * page.scale
     y = page.height - _MARGIN - len(CAUTIONS) * step
     page.rule([_MARGIN, page.width - _MARGIN], [y - 1.5, y - 1.5], 1.8)
-    size = _fitting(page, max(CAUTIONS, key=len), page.width - 2 * _MARGIN, 9.5)
+    size = page.fitting(max(CAUTIONS, key=len), page.width - 2 * _MARGIN, 9.5)
     for i, words in enumerate(CAUTIONS):
         page.text(_MARGIN, y + i * step, words, size)
     return y - 1.5

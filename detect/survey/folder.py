@@ -88,7 +88,7 @@ class Survey:
         return grid.square_names(self.outline, self.settings.squares.size_m, self.squares_origin)
 
 
-def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
+def load_survey(folder: str | Path, needs: Iterable[str] = (), also: Iterable[str] = ()) -> Survey:
     """Load a survey folder.
 
     Parameters
@@ -100,6 +100,8 @@ def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
         settings, be there and have rows), ``"detector"``, ``"dives"``. ``trial`` and ``opened``
         are read only where they are needed. A table that is not needed is checked all the same,
         but may be empty.
+    also : iterable of str
+        ``trial`` or ``opened`` where they are read if they are there.
 
     Returns
     -------
@@ -128,7 +130,7 @@ def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
         for name in ("detector", "dives")
         if name in needed and name not in read.written
     ]
-    typed = read_tables(folder, read.written, read.sections, needed & set(TABLES), outline)
+    typed = read_tables(folder, read.written, read.sections, needed & set(TABLES), outline, also)
     problems = [*read.problems, *problems, *typed.problems]
     if problems or read.settings is None or outline is None or frame is None:
         raise SurveyError(_in_reading_order([_with_line(p, text) for p in problems]))

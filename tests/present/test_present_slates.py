@@ -11,8 +11,9 @@ import pytest
 from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
+from detect.present.page import pages_pdf_bytes
 from detect.present.slate_log import LogColumn, lay_out_log
-from detect.present.slates import slate_pages, slates_pdf_bytes
+from detect.present.slates import slate_pages
 
 Said = Callable[[Figure], str]
 
@@ -115,12 +116,12 @@ def test_slates_are_black_and_white(pages: list[Figure]) -> None:
 
 def test_the_pdf_has_every_page_at_true_size_and_is_the_same_twice(pages: list[Figure]) -> None:
     two = pages[:2]
-    data = slates_pdf_bytes(two)
+    data = pages_pdf_bytes(two)
     boxes = re.findall(rb"/MediaBox \[ 0 0 ([0-9.]+) ([0-9.]+) \]", data)
     assert len(boxes) == len(two)
     # A4 is 210 x 297 mm (ISO 216); a point is 1/72 inch.
     assert [float(x) for x in boxes[0]] == pytest.approx([595.28, 841.89], abs=0.1)
-    assert slates_pdf_bytes(two) == data
+    assert pages_pdf_bytes(two) == data
 
 
 def test_a_long_dive_spreads_its_log_over_pages() -> None:
