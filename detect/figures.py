@@ -78,14 +78,17 @@ def trial_figures(survey: Survey, result: TrialResult, facts: dict[str, str]) ->
 def plan_figures(survey: Survey, result: PlanResult) -> Figures:
     """Draw ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
     detector = survey.settings.detector
+    curves = result.class_spacings
+    reference = curves[curves["target"] == curves["target"].iloc[0]]
     yield (
         "plan",
         draw_plan(
             backdrop(survey, result.lanes),
             result.dives,
             stations=result.stations,
-            spacing_table=result.choices,
-            spacing=result.spacing,
+            remains=survey.visible_remains,
+            spacing_table=reference,
+            spacing=replace(result.spacing, spacing_m=result.used_spacing_m),
             required_pod=detector.required_pod,
             subtitle=(
                 f"{len(result.lanes)} lanes {result.used_spacing_m:.2f} m apart, "

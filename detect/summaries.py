@@ -177,6 +177,7 @@ def check_lines(s: Summary) -> list[str]:
         f"{s['largest_gap_m2']:.1f} m²; {s['infill_lanes']} infill lanes of "
         f"{s['infill_metres']:.0f} m close what can be closed",
         *(f"  {residual_line(one)}" for one in s["residual"]),
+        "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
         *(f"  note: {note}" for note in s["notes"]),
     ]
 

@@ -111,7 +111,9 @@ def class_depths(classes: Sequence[TargetClass], spacing_m: float) -> pd.DataFra
     """
     rows = []
     for one in classes:
-        for depth in np.linspace(0.0, max(lost_depth(one.detector), 0.01), _DEPTHS):
+        # Closer together towards where it is lost: there POD falls.
+        shares = 1.0 - np.linspace(1.0, 0.0, _DEPTHS) ** 1.6
+        for depth in max(lost_depth(one.detector), 0.01) * shares:
             curve = lateral_curve(Look.of(one.detector, float(depth)))
             rows.append((one.name, float(depth), *worst_and_mean(curve, spacing_m)))
     return pd.DataFrame(rows, columns=["target", "burial_depth_m", "worst_pod", "mean_pod"])

@@ -98,7 +98,11 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     kit = kit_list(lanes, packed, settings, survey.outline, stations)
     progress("spacings to choose from", 3, 5)
     choices = spacing_choices(
-        detector, dives, survey.frame, lambda s: lay(s, laid_at), also_m=round(used, 4)
+        detector,
+        dives,
+        survey.frame,
+        lambda spacing_m: lanes if spacing_m == used else lay(spacing_m, laid_at),
+        also_m=used,
     )
     classes = target_classes(settings)
     depths = class_depths(classes, used)
