@@ -124,7 +124,7 @@ def swing_words(result: PlanResult) -> str:
     advance = result.swing_advance_m
     if not math.isfinite(advance) or advance <= 0.0:
         return ""
-    return f"swing: on {advance:.2f} m at most"
+    return f"swing ≤ {advance:.2f} m on"
 
 
 def _swing_lines(s: Summary) -> list[str]:

@@ -75,7 +75,12 @@ def kit_list(
     add("tape measure, 30 m", 2, "pieces", "lay out the baselines, check one by the other")
     slates = divers + 1
     add("slate", slates, "pieces", f"one each for {divers} in the water, 1 spare; {dives} dives")
-    add("slate page", dives, "pieces", "one page a dive from slates.pdf, on waterproof paper")
+    add(
+        "slate page",
+        dives,
+        "sheets",
+        "a sheet a dive from slates.pdf, both sides, waterproof paper",
+    )
     add("pencil on a string", 2 * slates, "pieces", "two a slate: points break")
     coils = int(settings.dives.divers_on_lane)
     coil = "one coil" if coils == 1 else "one for each of a pair, tried side by side on land first"
@@ -152,7 +157,7 @@ def _lane_gear(add: _Add, lanes: pd.DataFrame, abreast: int) -> None:
         "distance tag",
         ropes_out * (int(np.floor(longest / _TAG_M + 1e-9)) + 1),
         "pieces",
-        f"every {_TAG_M:g} m of all {ropes_out} lane ropes from the start peg, numbered, readable "
+        f"every {_TAG_M:g} m of the {ropes_out} lane ropes from the start peg, numbered, readable "
         "by feel",
     )
 

@@ -18,6 +18,8 @@ from detect.present.numbers import records
 _ROW_MM, _TALL_ROW_MM = 6.2, 9.0
 _COLUMN_MM, _WIDE_COLUMN_MM = 17.0, 45.0
 _DISTANCE_MM, _HEAD_MM = 15.0, 8.0
+BETWEEN_MM = 4.0
+"""Between two parts of a log side by side."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,11 @@ class LogSheet:
     distances_m: tuple[float, ...]
     row_mm: float
     column_mm: float
+
+    @property
+    def width_mm(self) -> float:
+        """Width with its distances."""
+        return _DISTANCE_MM + len(self.columns) * self.column_mm
 
     @property
     def height_mm(self) -> float:
@@ -119,6 +126,30 @@ def lay_out_log(
                 )
             )
     return sheets
+
+
+def log_pages(
+    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
+) -> list[list[LogSheet]]:
+    """Return the log by pages; few but long lanes go on beside their beginning.
+
+    Parameters
+    ----------
+    columns, step_m, width_mm, height_mm
+        As for `lay_out_log`.
+
+    Returns
+    -------
+    list of list of LogSheet
+        For each page its parts from left to right.
+    """
+    sheets = lay_out_log(columns, step_m, width_mm, height_mm)
+    count = len(sheets)
+    room = (width_mm - (count - 1) * BETWEEN_MM) / count
+    if count == 1 or room < _DISTANCE_MM + len(columns) * _COLUMN_MM:
+        return [[sheet] for sheet in sheets]
+    narrow = lay_out_log(columns, step_m, room, height_mm)
+    return [narrow] if len(narrow) == count else [[sheet] for sheet in sheets]
 
 
 def one_sheet(

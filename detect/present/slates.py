@@ -17,7 +17,14 @@ from detect.present.backdrop import Backdrop
 from detect.present.numbers import records
 from detect.present.page import PAPER_MM, Page, Paper, new_page
 from detect.present.sheet import north_angles
-from detect.present.slate_log import LogSheet, draw_log, lay_out_log, log_columns, one_sheet
+from detect.present.slate_log import (
+    BETWEEN_MM,
+    LogSheet,
+    draw_log,
+    log_columns,
+    log_pages,
+    one_sheet,
+)
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
 
@@ -92,9 +99,9 @@ def _dive_pages(
     chunks += [legs.iloc[i : i + overleaf] for i in range(first, len(legs), overleaf)]
     free = room - fixed - small_map - len(chunks[0]) * _ROW_MM
     log = one_sheet(columns, log_step_m, inner, free - 5.0) if len(chunks) == 1 else None
-    logs: list[LogSheet] = []
+    logs: list[list[LogSheet]] = []
     if log is None:
-        logs = lay_out_log(columns, log_step_m, inner, room - _title_height(width) - 10.0)
+        logs = log_pages(columns, log_step_m, inner, room - _title_height(width) - 10.0)
     # Without a log on the front the map takes what room it can use.
     extent = backdrop.extent
     widest = _MAP_SHARE * inner
@@ -119,11 +126,14 @@ def _dive_pages(
                 page.box(_MARGIN, y + 4.0, inner, foot - y - 8.0)
                 page.text(_MARGIN + 1.5, y + 5.2, "notes, sketch", 8)
         pages.append(page.figure)
-    for sheet in logs:
+    for sheets in logs:
         page = new_page(width, height)
         y = _title(page, dive, site_name, len(pages) + 1, count)
         page.text(_MARGIN, y, "READINGS at distances from the START peg (m)", 9.5)
-        draw_log(page.axes, sheet, _MARGIN, y + 6.5, page.scale)
+        x = _MARGIN
+        for sheet in sheets:
+            draw_log(page.axes, sheet, x, y + 6.5, page.scale)
+            x += sheet.width_mm + BETWEEN_MM
         pages.append(page.figure)
     return pages
 
@@ -189,7 +199,8 @@ def _map_and_facts(
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
     facts = (f"{len(legs)} lanes, {total:.0f} m", f"about {minutes:.0f} min of work")
     if swing:
-        size = page.fitting(swing, right - x, 11)
+        # Beside the arrow, where the map is low.
+        size = page.fitting(swing, right - x - 24.0 * page.scale, 11)
         page.text(x, y + map_h - 26.0 * page.scale, swing, size)
     for i, words in enumerate(facts):
         page.text(x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, 11)

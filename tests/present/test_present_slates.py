@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
 from detect.present.page import pages_pdf_bytes
-from detect.present.slate_log import LogColumn, lay_out_log
+from detect.present.slate_log import BETWEEN_MM, LogColumn, lay_out_log, log_pages
 from detect.present.slates import slate_pages
 
 Said = Callable[[Figure], str]
@@ -133,6 +133,16 @@ def test_a_long_dive_spreads_its_log_over_pages() -> None:
         assert sheet.row_mm >= 6.0
         assert sheet.height_mm <= 250.0
         assert 15 + len(sheet.columns) * sheet.column_mm <= 192.0 + 1e-9
+
+
+def test_few_long_lanes_go_on_beside_their_beginning() -> None:
+    columns = [LogColumn("L1", 0.0, 62.0, True), LogColumn("L2", 0.0, 60.0, False)]
+    (page,) = log_pages(columns, 1.0, 192.0, 250.0)
+    assert [d for sheet in page for d in sheet.distances_m] == [float(d) for d in range(63)]
+    assert all(sheet.columns == tuple(columns) for sheet in page)
+    assert sum(sheet.width_mm for sheet in page) + BETWEEN_MM * (len(page) - 1) <= 192.0 + 1e-9
+    many = [LogColumn(f"L{i}", 0.0, 60.0, True) for i in range(9)]
+    assert len(log_pages(many, 1.0, 192.0, 250.0)) == 2
 
 
 def test_part_of_a_lane_is_logged_from_where_it_begins() -> None:
