@@ -29,6 +29,8 @@ from detect.present.style import (
 _CLASS_LINES = ((BLACK, 2.2), (BLUE, 1.6), (VERMILLION, 1.6), ("#009e73", 1.6), ("#cc79a7", 1.6))
 # More classes than this are listed in the table only.
 _MOST_DRAWN = len(_CLASS_LINES)
+# Wider spacings than these many are drawn, and listed in the plan's files only.
+_MOST_LISTED = 9
 _LEGEND: dict[str, Any] = {
     "fontsize": TINY_PT,
     "frameon": True,
@@ -137,7 +139,8 @@ def draw_search_sheet(
     -------
     Figure
     """
-    rows = len(classes) + len(choices)
+    listed = choices.head(max(_MOST_LISTED, 1 + int(choices["spacing_m"].searchsorted(spacing_m))))
+    rows = len(classes) + len(listed)
     height = 8.35 + 0.185 * rows
     figure = new_figure(10.0, height)
     figure.text(0.014, 1 - 0.10 / height, title, fontsize=12, weight="bold", va="top")
@@ -157,9 +160,9 @@ def draw_search_sheet(
     end = write_table_into(
         lower, 0.0, classes, _CLASSES, f"Classes of targets, lanes {spacing_m:.2f} m apart"
     )
-    mark = int((choices["spacing_m"] - spacing_m).abs().to_numpy().argmin())
+    mark = int((listed["spacing_m"] - spacing_m).abs().to_numpy().argmin())
     write_table_into(
-        lower, end + 0.16, choices, _CHOICES, "Spacings to choose from: reference target, this "
+        lower, end + 0.16, listed, _CHOICES, "Spacings to choose from: reference target, this "
         "site (bold: the plan)", bold=mark,
     )  # fmt: skip
     return figure
