@@ -173,13 +173,17 @@ def check_lines(s: Summary) -> list[str]:
     return [
         f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
         f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  {s['gaps']} gaps, {s['gap_area_m2']:.1f} m² in all, the largest "
-        f"{s['largest_gap_m2']:.1f} m²; {s['infill_lanes']} infill lanes of "
-        f"{s['infill_metres']:.0f} m close what can be closed",
+        f"  {_many(s['gaps'], 'gap')}, {s['gap_area_m2']:.1f} m² in all, the largest "
+        f"{s['largest_gap_m2']:.1f} m²; {_many(s['infill_lanes'], 'infill lane')} of "
+        f"{s['infill_metres']:.0f} m in all to close what can be closed",
         *(f"  {residual_line(one)}" for one in s["residual"]),
         "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
         *(f"  note: {note}" for note in s["notes"]),
     ]
+
+
+def _many(count: int, noun: str) -> str:
+    return f"{count} {noun}" + ("" if count == 1 else "s")
 
 
 def residual_line(one: Summary) -> str:

@@ -180,6 +180,22 @@ class TestTrial:
         shutil.copy(out / "survey.toml", folder / "survey.toml")
         assert detect("plan", folder, "--out", tmp_path / "plan").exit_code == 0
 
+    def test_tries_with_a_gap_put_in_the_safe_end_and_ask_for_more_between(self, tmp_path):
+        folder, out = tmp_path / "mine", tmp_path / "out"
+        detect("new", folder)
+        rows = "".join(f"bolt,0,{d},{int(d < 0.6)},\n" for d in (0.4, 0.5, 0.8, 0.9) * 10)
+        with (folder / "trial.csv").open("a", encoding="utf-8") as file:
+            file.write(rows)
+        result = detect("trial", folder, "--out", out, "--json", "--quiet")
+        assert result.exit_code == 0, result.output
+        (row,) = json.loads(result.stdout)["targets"]
+        assert row["air_range_m"] is None
+        assert f"air_range_m = {row['low_m']:.3f}"[:19] in (out / "survey.toml").read_text("utf-8")
+        tries = pd.read_csv(out / "trial_to_fill.csv").query("target == 'reference'")
+        bench = tries[tries["offset_m"] == 0]["distance_to_coil_m"]
+        bench = bench[bench > 0.1]  # the test lane's own lie at the coil's height
+        assert row["low_m"] - 0.01 < bench.min() < bench.max() < row["high_m"] + 0.01
+
     def test_a_reference_that_was_not_tried(self, tmp_path):
         folder = tmp_path / "mine"
         detect("new", folder)

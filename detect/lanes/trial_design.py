@@ -22,7 +22,9 @@ _EMPTY_PLACES = 2
 _LEAST_APART_M = 1.5
 
 
-def bench_tries(detector: Detector, seed: int = 1) -> pd.DataFrame:
+def bench_tries(
+    detector: Detector, seed: int = 1, between: tuple[float, float] | None = None
+) -> pd.DataFrame:
     """Return tries straight under the coil, in mixed order, some with an empty hand.
 
     Parameters
@@ -31,6 +33,8 @@ def bench_tries(detector: Detector, seed: int = 1) -> pd.DataFrame:
         ``air_range_m`` as guessed so far sets the distances, to the centimetre.
     seed : int
         The same seed mixes alike.
+    between : tuple of float, optional
+        Where the air range is known to lie, m; the distances are then spread over this.
 
     Returns
     -------
@@ -38,7 +42,10 @@ def bench_tries(detector: Detector, seed: int = 1) -> pd.DataFrame:
         Columns ``order``, ``target`` ("reference", or "none" for an empty hand), ``offset_m`` and
         ``distance_to_coil_m``.
     """
-    distances = np.round(np.array(_SHARES) * float(detector.air_range_m), 2)
+    distances = np.array(_SHARES) * float(detector.air_range_m)
+    if between is not None:
+        distances = np.linspace(*between, len(_SHARES))
+    distances = np.round(distances, 2)
     tries = [("reference", 0.0, float(d)) for d in np.unique(distances)] * _TRIES
     tries += [("none", 0.0, float(detector.air_range_m))] * _EMPTY
     mixed = np.random.default_rng(seed).permutation(len(tries))

@@ -57,6 +57,10 @@ def trial(survey: Survey, progress: Progress = silent) -> TrialResult:
             [Problem(file, str(error), "type the tries with a target", column="target")]
         ) from error
     reference = _reference(survey, fit)
+    between = _between(fit, reference)
+    if between is not None:
+        bench = bench_tries(detector, between=between)
+        to_fill = sheet_to_fill(bench, lane)
     numbers, notes = _numbers(survey, fit, reference)
     progress("rehearsal", 2, 2)
     return TrialResult(bench, lane, to_fill, fit, reference, numbers, (*fit.notes, *notes))
@@ -83,6 +87,15 @@ def _reference(survey: Survey, fit: TrialFit) -> str:
     )
 
 
+def _between(fit: TrialFit, reference: str) -> tuple[float, float] | None:
+    """Return where to try next for the reference target's air range, where it is not known yet."""
+    own = fit.targets[fit.targets["target"] == reference]
+    estimate, low, high = own[["air_range_m", "low_m", "high_m"]].to_numpy(dtype=float)[0]
+    if np.isfinite(estimate) or not (np.isfinite(low) or np.isfinite(high)):
+        return None
+    return (low if np.isfinite(low) else 0.3 * high), (high if np.isfinite(high) else 2.5 * low)
+
+
 def _numbers(
     survey: Survey, fit: TrialFit, reference: str
 ) -> tuple[dict[tuple[str, ...], float], list[str]]:
@@ -93,10 +106,16 @@ def _numbers(
     for number, target in enumerate(survey.settings.targets, start=1):
         key = ("targets", str(number), "air_range_m")
         places.setdefault(target.name.strip().casefold(), key)
-    for name, air_range in zip(fit.targets["target"], fit.targets["air_range_m"], strict=True):
-        place = places.get(str(name).casefold())
-        if place is not None and np.isfinite(air_range):
-            numbers[place] = float(air_range)
+    for row in fit.targets.to_dict("records"):
+        name, place = str(row["target"]), places.get(str(row["target"]).casefold())
+        if place is not None and np.isfinite(row["air_range_m"]):
+            numbers[place] = float(row["air_range_m"])
+        elif place is not None and np.isfinite(row["low_m"]):
+            numbers[place] = float(row["low_m"])
+            notes.append(
+                f"target {name}: the lower end of its air range is put in, the safe side; "
+                "trial_lane.pdf has new tries to narrow it"
+            )
         elif place is None:
             notes.append(f"target {name} is not in [[targets]]; add it there to plan with it")
     if fit.threshold_snr.closed and fit.threshold_snr.estimate is not None:
