@@ -133,7 +133,8 @@ def draw_trial(
     Figure
     """
     signals = any(np.isfinite(curve.signal).any() for curve in curves)
-    rows = -(-len(facts) // 2)
+    columns = 2 if signals else 1
+    rows = -(-len(facts) // columns)
     height = 4.55 + 0.19 * rows
     figure = new_figure(10.0 if signals else 6.4, height)
     figure.text(0.014, 1 - 0.10 / height, title, fontsize=12, weight="bold", va="top")
