@@ -276,7 +276,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
-            mapped = stages.map_signal(survey, progress, bed)
+            mapped = stages.map_signal(survey, progress, bed, checked.cover)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
