@@ -145,7 +145,7 @@ def _cross_lines(s: Summary) -> list[str]:
         return []
     return [
         f"  {s['cross_lanes']} cross lanes asked for; {s['advised_cross_lanes']} are advised to "
-        "bring lanes to one level ([lanes] cross_lanes)"
+        "hold the lanes' levels against ([lanes] cross_lanes)"
     ]
 
 

@@ -65,8 +65,8 @@ def plan_lanes(
     dive_m : float, optional
         Metres that one dive has for swimming, turns counted as metres.
     cross_lanes : int
-        Lanes across the others, evenly spread along them: where they meet, the same ground was
-        read twice and lanes can be brought to one level.
+        Lanes across the others, evenly spread along them: where they meet the same ground is read
+        twice, so that the lanes' levels can be held against each other.
 
     Returns
     -------
@@ -127,7 +127,7 @@ def plan_lanes(
 
 
 def advised_cross_lanes(lanes: pd.DataFrame) -> int:
-    """Return how many cross lanes the lanes of `plan_lanes` are levelled by.
+    """Return how many cross lanes are advised to hold the levels of `plan_lanes` against.
 
     One for every ten lane spacings along the longest lane, two at least. Source of the ten: the
     worked example of IHO S-44, Edition 6, section 3.5.2 (lines at 3 d, cross lines at 30 d); two at
