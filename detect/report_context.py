@@ -12,7 +12,8 @@ from detect.survey import Survey
 
 CAPTIONS = {
     "plan": "The lanes in the order they are swum, dive by dive, with the probe stations.",
-    "spacing": "What one pass sees on either side of its lane, and what that makes of the spacing.",
+    "spacing": "What one pass sees on either side of its lane, what lanes make of it for each "
+    "class of targets, and what each spacing costs.",
     "coverage": "Probability of detecting the reference target at the depth searched to, with the "
     "lanes as swum; gaps are numbered, infill lanes dashed.",
     "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "

@@ -129,7 +129,8 @@ def swing_words(result: PlanResult) -> str:
 
 def _swing_lines(s: Summary) -> list[str]:
     """Say how fast a swung coil may be finned ahead."""
-    if not s["swing_advance_m"] and not math.isfinite(s["widest_swing_advance_m"]):
+    held = not s["swing_advance_m"] and not math.isfinite(s["widest_swing_advance_m"])
+    if held or s["widest_swing_advance_m"] == 0.0:
         return []
     if not math.isfinite(s["widest_swing_advance_m"]):
         return ["  the coil reaches across its whole swing: no speed leaves a hole in it"]

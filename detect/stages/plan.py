@@ -110,6 +110,10 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     promised = planned_coverage(lanes, detector, survey.grid())
     advance = widest_advance(detector)
     notes += [*_margin_notes(survey), *_coil_notes(detector, advance), *_split_notes(packed)]
+    if dives.divers_on_lane > 1:
+        notes.append(
+            f"two coils side by side, {used:.2f} m apart, may disturb each other: try them on land"
+        )
     progress("plan", 5, 5)
     return PlanResult(
         spacing=spacing,
