@@ -14,8 +14,8 @@ from detect.lanes.footprint import Look, look_probability, needed_ratio
 
 # Distances off the coil at which the mean over heights and tilts is worked out, and the places of
 # the quadrature: heights, sizes of tilt, directions of tilt over a half circle.
-_NODES, _FAR_NODES = 321, 64
-_HEIGHTS, _TILTS, _DIRECTIONS = 31, 6, 8
+_NODES, _FAR_NODES = 193, 48
+_HEIGHTS, _TILTS, _DIRECTIONS = 31, 5, 6
 # The curve falls within the first of these; less likely than the second is past the table's end.
 _FALLEN, _ENDS = 1e-3, 1e-9
 
@@ -48,7 +48,7 @@ def one_look(look: Look, rho_m: ArrayLike) -> FloatArray:
     -------
     ndarray
         Probability, same shape. Without errors it is `look_probability` of `Look.best_ratio`;
-        with errors it is worked out at some 400 distances and interpolated, good to 1e-3.
+        with errors it is worked out at some 240 distances and interpolated, good to 1e-3.
 
     Notes
     -----
@@ -97,7 +97,9 @@ def _carried(look: Look) -> tuple[float, CubicSpline]:
 
 def _mean_look(look: Look, rho: FloatArray) -> FloatArray:
     """Return the mean over heights and tilts of one look at its best, at ascending distances."""
-    x, weight = np.polynomial.hermite_e.hermegauss(_HEIGHTS if look.height_error_m > 0.0 else 1)
+    # A tilt smooths as well: half the heights then do.
+    count = 1 if look.height_error_m == 0.0 else _HEIGHTS if look.tilt_deg == 0.0 else _HEIGHTS // 2
+    x, weight = np.polynomial.hermite_e.hermegauss(count)
     heights = np.maximum(look.distance_m + look.height_error_m * x, look.lowest_m)
     of_height = weight / weight.sum()
     tilts, of_tilt = np.zeros(1), np.ones(1)

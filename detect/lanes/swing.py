@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from detect.lanes.carriage import look_end, one_look
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from detect.survey.settings import Detector
 
 _PHASES = 24
+_NODES, _FAR, _PLACES = 1025, 129, 2049
+_FALLEN = 1e-3
 
 
 def path_distances(look: Look, across_m: ArrayLike) -> FloatArray:
@@ -71,7 +74,18 @@ def swath_look(look: Look, across_m: ArrayLike) -> FloatArray:
     -------
     ndarray, shape (N,)
     """
-    return one_look(look, path_distances(look, across_m)).mean(axis=0)
+    across = np.asarray(across_m, dtype=float)
+    if look.sweep_half_width_m == 0.0 or look.advance_m == 0.0:
+        return one_look(look, path_distances(look, across)[0])
+    # A look is worked out at close distances once, and the mean over phases at every so many
+    # places across: two splines instead of a field for each phase of each place.
+    end = float(np.abs(across).max()) + look.sweep_half_width_m + look.advance_m
+    fallen = min(look_end(look, _FALLEN), 0.9 * end)
+    near = np.append(np.linspace(0.0, fallen, _NODES), np.geomspace(fallen, end, _FAR)[1:])
+    sharp = CubicSpline(near, one_look(look, near), bc_type="clamped")
+    places = np.linspace(0.0, float(np.abs(across).max()), _PLACES)
+    mean = np.clip(sharp(path_distances(look, places)), 0.0, 1.0).mean(axis=0)
+    return np.clip(CubicSpline(places, mean, bc_type="clamped")(np.abs(across)), 0.0, 1.0)
 
 
 def widest_advance(detector: Detector, burial_depth_m: float | None = None) -> float:
