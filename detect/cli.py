@@ -106,7 +106,17 @@ def shared_options(command: F) -> F:
     return wrapped  # type: ignore[return-value]
 
 
-def run_job(name: str, survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+cluster_option = click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Work the signal maps out on the dask cluster whose scheduler is at ADDRESS "
+    "(tcp://host:port; needs the extra cluster). The numbers are the same.",
+)
+
+
+def run_job(
+    name: str, survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, **options: Any
+) -> None:
     """Run one job and print what it says."""
     click.get_current_context().find_root().obj = {"json": as_json}
     # matplotlib, scipy and the rest are only loaded once there is something to do
@@ -115,7 +125,7 @@ def run_job(name: str, survey_folder: Path, out: Path | None, quiet: bool, as_js
     target = out or Path(f"{survey_folder.resolve().name}_{name}")
     bar = ProgressBar(quiet)
     try:
-        report: JobReport = job.JOBS[name](survey_folder, target, bar)
+        report: JobReport = job.JOBS[name](survey_folder, target, bar, **options)
     finally:
         bar.close()
     if as_json:
@@ -171,9 +181,12 @@ def check(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> 
 
 @main.command("map")
 @shared_options
-def map_(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+@cluster_option
+def map_(
+    survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, cluster: str | None
+) -> None:
     """Condition the readings and map signal, contacts and seabed with their uncertainty."""
-    run_job("map", survey_folder, out, quiet, as_json)
+    run_job("map", survey_folder, out, quiet, as_json, cluster=cluster)
 
 
 @main.command()
@@ -185,9 +198,12 @@ def rank(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> N
 
 @main.command()
 @shared_options
-def run(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+@cluster_option
+def run(
+    survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, cluster: str | None
+) -> None:
     """All of the above in one go, with report.html and run.json."""
-    run_job("run", survey_folder, out, quiet, as_json)
+    run_job("run", survey_folder, out, quiet, as_json, cluster=cluster)
 
 
 if __name__ == "__main__":
