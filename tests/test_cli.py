@@ -85,6 +85,20 @@ class TestRun:
         assert float(maps["contact_probability"].max()) <= 1.0
         assert xr.open_dataset(demo_run[0] / "coverage.nc")["pod"].dims == ("n", "e")
 
+    def test_every_class_of_targets_is_in_plan_and_check(self, demo_run):
+        out, result = demo_run
+        names = ["reference target", "ship's nail", "long gun"]
+        summary = json.loads(result.stdout)
+        assert [one["target"] for one in summary["plan"]["targets"]] == names
+        assert pd.read_csv(out / "targets.csv")["target"].tolist() == names
+        left = pd.read_csv(out / "residual.csv")
+        assert left["target"].tolist() == names
+        assert left["found"].tolist() == [0, 9, 0]
+        cover = xr.open_dataset(out / "coverage.nc")
+        assert cover["pod_target"].dims == ("target", "n", "e")
+        assert cover["target"].to_numpy().tolist() == names[1:]
+        assert float(cover["pod_target"].max()) <= 1.0
+
     def test_the_map_checks_itself(self, demo_run):
         summary = json.loads(demo_run[1].stdout)
         check = summary["map"]["crosscheck_pykrige"]
