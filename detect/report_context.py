@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,8 @@ from detect.survey import Survey
 
 CAPTIONS = {
     "plan": "The lanes in the order they are swum, dive by dive, with the probe stations.",
-    "spacing": "What one pass sees on either side of its lane, and what that makes of the spacing.",
+    "spacing": "What one pass sees on either side of its lane, what lanes make of it for each "
+    "class of targets, and what each spacing costs.",
     "coverage": "Probability of detecting the reference target at the depth searched to, with the "
     "lanes as swum; gaps are numbered, infill lanes dashed.",
     "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "
@@ -100,6 +102,13 @@ def report_context(
             "area of all gaps (m²)": check["gap_area_m2"],
             "infill lanes": check["infill_lanes"],
             "infill lane length (m)": check["infill_metres"],
+            **{
+                f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found']} found: could "
+                "remain undetected (95 %)": one["could_remain"]
+                if math.isfinite(one["could_remain"])
+                else "any number"
+                for one in check["residual"]
+            },
         },
         gaps=checked.gaps,
         infill=checked.infill,

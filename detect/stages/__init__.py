@@ -5,6 +5,7 @@ from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
+from detect.stages.trial import TrialResult, trial
 
 __all__ = [
     "CheckResult",
@@ -12,6 +13,7 @@ __all__ = [
     "PlanResult",
     "Progress",
     "RankResult",
+    "TrialResult",
     "check",
     "map_bed",
     "map_signal",
@@ -19,4 +21,5 @@ __all__ = [
     "rank",
     "silent",
     "swum",
+    "trial",
 ]
