@@ -10,6 +10,7 @@ import numpy as np
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
 from detect.lanes import reading_interval
+from detect.probes import ContactDepth
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
@@ -33,6 +34,22 @@ def model_facts(model: PointModel | None) -> Summary | None:
         "fitted": model.fit is not None,
         "poor_fit": bool(model.fit.poor) if model.fit else False,
         "notes": list(model.fit.notes) if model.fit else [],
+    }
+
+
+def depth_facts(depth: ContactDepth | None) -> Summary | None:
+    """Return what the estimate of contact depth rests on."""
+    if depth is None:
+        return None
+    fit = depth.fit
+    return {
+        "variogram": variogram_facts(fit.variogram),
+        "mean_m": fit.mean,
+        "measurement_sd": fit.error_sd,
+        "contacts": depth.members[0].met,
+        "ran_out": depth.stops,
+        "models": len(depth.members),
+        "notes": list(depth.in_words()),
     }
 
 
@@ -125,7 +142,7 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
         "signal": model_facts(result.signal.plain),
         "loudness": model_facts(result.signal.loudness),
         "contact": model_facts(result.contacts.model) if result.contacts else None,
-        "contact_depth": model_facts(result.contact_depth),
+        "contact_depth": depth_facts(result.contact_depth),
         "seabed": model_facts(result.seabed),
         "contact_nodes_corrected": result.touched,
         "nodes": int(result.maps["signal"].size),
