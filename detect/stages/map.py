@@ -171,7 +171,7 @@ def _kind_fields(
         return {}
     contact = mapped["contact_probability"].to_numpy().ravel()
     contact_sd = mapped["contact_probability_sd"].to_numpy().ravel()
-    fields = {}
+    fields: dict[str, xr.DataArray] = {}
     for kind, (mean, sd) in kind_probabilities(kinds, grid.nodes, contact, contact_sd).items():
         words = f"probability that the probe meets {kind}"
         fields |= _pair(grid, mean, sd**2, f"contact_probability_{kind}", "1", words)
