@@ -106,7 +106,14 @@ def shared_options(command: F) -> F:
     return wrapped  # type: ignore[return-value]
 
 
-def run_job(name: str, survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+def run_job(
+    name: str,
+    survey_folder: Path,
+    out: Path | None,
+    quiet: bool,
+    as_json: bool,
+    **options: Any,
+) -> None:
     """Run one job and print what it says."""
     click.get_current_context().find_root().obj = {"json": as_json}
     # matplotlib, scipy and the rest are only loaded once there is something to do
@@ -115,7 +122,7 @@ def run_job(name: str, survey_folder: Path, out: Path | None, quiet: bool, as_js
     target = out or Path(f"{survey_folder.resolve().name}_{name}")
     bar = ProgressBar(quiet)
     try:
-        report: JobReport = job.JOBS[name](survey_folder, target, bar)
+        report: JobReport = job.JOBS[name](survey_folder, target, bar, **options)
     finally:
         bar.close()
     if as_json:
@@ -174,6 +181,40 @@ def map_(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> N
 def rank(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
     """Rank the excavation squares and choose what fits the hours."""
     run_job("rank", survey_folder, out, quiet, as_json)
+
+
+class Place(click.ParamType):
+    """A place as ``e,n`` in metres."""
+
+    name = "e,n"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, float]:
+        """Read the two numbers."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            e, n = (float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not e,n in metres, such as 3.0,8.6", param, ctx)
+        return e, n
+
+
+@main.command()
+@shared_options
+@click.option("--from", "start", type=Place(), help="Start, e,n in metres. [default: baseline]")
+@click.option("--to", "end", type=Place(), help="End, e,n in metres. [default: baseline]")
+def section(
+    survey_folder: Path,
+    out: Path | None,
+    quiet: bool,
+    as_json: bool,
+    start: tuple[float, float] | None,
+    end: tuple[float, float] | None,
+) -> None:
+    """Cut a section: seabed, what the probes met, and the estimated horizon with its band."""
+    if (start is None) != (end is None):
+        raise click.UsageError("give both --from and --to, or neither")
+    run_job("section", survey_folder, out, quiet, as_json, start=start, end=end)
 
 
 @main.command()

@@ -16,12 +16,15 @@ from detect.present.charts import (
     draw_cross_validation,
     draw_rank_intervals,
     draw_search_curves,
+    draw_section,
     draw_variogram,
+    draw_weightings,
 )
 from detect.present.maps import draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
+from detect.probes import Section
 from detect.squares import square_layout
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
@@ -36,11 +39,14 @@ MAPS = {
     "contact_probability": ("Probability that the probe meets something", "linear"),
     "contact_depth": ("Depth of contact below the bed", "linear"),
     "seabed": ("Seabed: depth below the water level", "linear"),
+    "seabed_relief": ("Relief of the bed: height above a plane through most of it", "linear"),
 }
 #: pictures that are read on the screen, not hung up: no vector PDF of them
-CHARTS = frozenset({"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"})
+CHARTS = frozenset(
+    {"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals", "weightings"}
+)
 #: fields drawn with contours
-CONTOURED = {"seabed": 10, "contact_depth": 6}
+CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
 
 
 def backdrop(
@@ -170,8 +176,18 @@ def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[flo
 
 
 def rank_figures(survey: Survey, result: RankResult) -> Figures:
-    """Draw ``squares`` (the order on the ground) and ``rank_intervals`` (how firm it is)."""
+    """Draw ``squares`` (on the ground), ``rank_intervals`` (how firm) and ``weightings``."""
     first = tuple(result.dig.table["square"])
     top_k = survey.settings.ranking.top_k
     yield "squares", draw_squares(result.squares, backdrop(survey), first=first, top_k=top_k)
     yield "rank_intervals", draw_rank_intervals(result.squares, top_k=top_k, first=first)
+    weights = {str(name): weight for name, weight in survey.settings.ranking.weights.items()}
+    if len(result.weightings):
+        yield "weightings", draw_weightings(result.weightings, top_k=top_k, weights=weights)
+
+
+def section_figures(survey: Survey, result: Section) -> Figures:
+    """Draw ``section``: seabed, probes and the horizon of contact along a line."""
+    caution = "Probing can damage what it finds. A strong anomaly may be ordnance: do not probe it."
+    title = f"Section: {survey.settings.site.name}"
+    yield "section", draw_section(result, title=title, required=caution)

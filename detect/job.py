@@ -24,6 +24,7 @@ from detect.present.exchange import as_cf, gis_layers
 from detect.present.report import render_report
 from detect.present.slates import slate_pages, slates_pdf_bytes
 from detect.present.style import pdf_bytes, png_bytes
+from detect.probes import Section
 from detect.report_context import report_context
 from detect.stages import CheckResult, MapResult, PlanResult, Progress, RankResult, silent
 from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
@@ -150,9 +151,22 @@ def write_rank(survey: Survey, result: RankResult, folder: Path) -> dict[str, An
     """Write what `detect rank` leaves; return its summary."""
     write_table(result.squares, folder / "squares.csv")
     write_table(result.dig.table, folder / "dig_plan.csv")
+    write_table(result.evidence.trace(), folder / "evidence.csv")
+    write_table(result.coin_tosses, folder / "coin_tosses.csv")
+    write_table(result.weightings, folder / "weightings.csv")
     save_figures(figures.rank_figures(survey, result), folder)
     summary = summaries.rank_summary(survey, result)
     write_json(summary, folder / "rank.json")
+    return summary
+
+
+def write_section(survey: Survey, result: Section, folder: Path) -> dict[str, Any]:
+    """Write a section's table, probes and picture; return its summary."""
+    write_table(result.line, folder / "section.csv")
+    write_table(result.probes, folder / "section_probes.csv")
+    save_figures(figures.section_figures(survey, result), folder)
+    summary = summaries.section_summary(result)
+    write_json(summary, folder / "section.json")
     return summary
 
 
@@ -206,6 +220,22 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     with output_folder(out, folder) as fresh:
         summary = write_rank(survey, result, fresh)
     return _finish(survey, summary, summaries.rank_lines(summary))
+
+
+def section(
+    folder: Path,
+    out: Path,
+    progress: Progress = silent,
+    start: tuple[float, float] | None = None,
+    end: tuple[float, float] | None = None,
+) -> JobReport:
+    """Cut a section along a line, or along the baseline."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("probes",))
+    result = stages.section(survey, start, end, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_section(survey, result, fresh)
+    return _finish(survey, summary, summaries.section_lines(summary))
 
 
 def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -303,10 +333,11 @@ def _provenance(survey: Survey, begun: datetime.datetime) -> dict[str, Any]:
     }
 
 
-JOBS: dict[str, Callable[[Path, Path, Progress], JobReport]] = {
+JOBS: dict[str, Callable[..., JobReport]] = {
     "plan": plan,
     "check": check,
     "map": map_signal,
     "rank": rank,
+    "section": section,
     "run": run,
 }

@@ -10,7 +10,7 @@ import numpy as np
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
 from detect.lanes import reading_interval
-from detect.probes import ContactDepth
+from detect.probes import ContactDepth, Section
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
@@ -223,4 +223,31 @@ def rank_lines(s: Summary) -> list[str]:
         f"  within {dig['budget_h']:g} h: {', '.join(dig['squares']) or 'none'} "
         f"({dig['hours']:.1f} h, {dig['sediment_m3']:.1f} m³ of sediment)",
         *(f"  note: {note}" for note in s["notes"]),
+    ]
+
+
+def section_summary(result: Section) -> Summary:
+    """Return the section's figures."""
+    probes = result.probes
+    return {
+        "start": list(result.start),
+        "end": list(result.end),
+        "length_m": float(result.line["distance_m"].iloc[-1]),
+        "datum": result.datum,
+        "within_m": result.within_m,
+        "probes": len(probes),
+        "ran_out": int(probes["ran_out"].sum()) if len(probes) else 0,
+        "kinds": probes["contact"].value_counts().to_dict(),
+        "horizon": bool(result.line["horizon_m"].notna().any()),
+    }
+
+
+def section_lines(s: Summary) -> list[str]:
+    """Return the section in words."""
+    kinds = ", ".join(f"{count} {kind}" for kind, count in s["kinds"].items())
+    return [
+        f"Section of {s['length_m']:.1f} m from e {s['start'][0]:g}, n {s['start'][1]:g} to "
+        f"e {s['end'][0]:g}, n {s['end'][1]:g}; levels below {s['datum']}",
+        f"  {s['probes']} probes within {s['within_m']:g} m of it ({kinds or 'none'})",
+        *([] if s["horizon"] else ["  fewer than eight contacts: no horizon is estimated"]),
     ]

@@ -11,6 +11,7 @@ from detect.probes.contacts import (
 from detect.probes.depths import ContactDepth, contact_depth, contact_depth_model
 from detect.probes.kinds import KindModel, as_name, kind_model, kind_probabilities
 from detect.probes.seabed import relief, seabed_model
+from detect.probes.section import Section, cut_section
 from detect.probes.survival import kaplan_meier, median_depth
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "ContactDepth",
     "ContactModel",
     "KindModel",
+    "Section",
     "as_name",
     "contact_depth",
     "contact_depth_model",
@@ -25,6 +27,7 @@ __all__ = [
     "contact_model",
     "contact_probability",
     "correct_order",
+    "cut_section",
     "fit_censored",
     "kaplan_meier",
     "kind_model",

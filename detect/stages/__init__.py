@@ -2,11 +2,13 @@
 
 from detect.stages.check import CheckResult, check, swum
 from detect.stages.common import Progress, silent
-from detect.stages.map import MapResult, map_bed, map_signal
+from detect.stages.map import BedMaps, MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
+from detect.stages.section import section
 
 __all__ = [
+    "BedMaps",
     "CheckResult",
     "MapResult",
     "PlanResult",
@@ -17,6 +19,7 @@ __all__ = [
     "map_signal",
     "plan",
     "rank",
+    "section",
     "silent",
     "swum",
 ]

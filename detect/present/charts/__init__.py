@@ -1,9 +1,11 @@
-"""Charts: variogram, cross-validation, firmness of the ranks, search curves."""
+"""Charts: variogram, cross-validation, ranks, weights, sections, search curves."""
 
 from detect.present.charts.ranks import draw_rank_intervals
 from detect.present.charts.search import SpacingLike, draw_search_curves, draw_spacing_chart
+from detect.present.charts.section import draw_section
 from detect.present.charts.validation import draw_cross_validation
 from detect.present.charts.variogram import VariogramLike, draw_variogram
+from detect.present.charts.weightings import draw_weightings
 
 __all__ = [
     "SpacingLike",
@@ -11,6 +13,8 @@ __all__ = [
     "draw_cross_validation",
     "draw_rank_intervals",
     "draw_search_curves",
+    "draw_section",
     "draw_spacing_chart",
     "draw_variogram",
+    "draw_weightings",
 ]
