@@ -154,6 +154,7 @@ def write_rank(survey: Survey, result: RankResult, folder: Path) -> dict[str, An
     write_table(result.evidence.trace(), folder / "evidence.csv")
     write_table(result.coin_tosses, folder / "coin_tosses.csv")
     write_table(result.weightings, folder / "weightings.csv")
+    write_table(result.survey_next, folder / "survey_next.csv")
     save_figures(figures.rank_figures(survey, result), folder)
     summary = summaries.rank_summary(survey, result)
     write_json(summary, folder / "rank.json")

@@ -91,24 +91,34 @@ class ContactDepth:
 
     def draw_squares(
         self, centres: Floats, size_m: float, count: int, rng: np.random.Generator
-    ) -> Floats:
-        """Draw the mean depth over squares jointly, ``(count, M)``.
+    ) -> tuple[Floats, Floats, Floats]:
+        """Estimate the mean depth over squares as :meth:`squares`, and draw it jointly.
 
         Each draw takes a model, one set of depths for the probes that ran out, and a field given
         these: not normal where stops are near.
+
+        Returns
+        -------
+        mean, variance : (M,) array
+        drawn : (count, M) array
         """
         out = np.empty((count, len(centres)))
+        means, variances = [], []
         for number, member in enumerate(self.members):
             rows = np.arange(number, count, len(self.members))
             mean, covariance = member.kriging.block_posterior(centres, size_m)
+            variance = np.diag(covariance)
             root = semidefinite_root(covariance, member.kriging.variogram.sill)
             out[rows] = mean + rng.standard_normal((len(rows), len(centres))) @ root.T
             if member.draws is not None:
-                values = member.draws.values
+                values = member.draws.values - member.draws.values.mean(axis=0)
                 weights = member.kriging.weights(centres, size_m)[:, member.met :]
-                chosen = rng.integers(len(values), size=len(rows))
-                out[rows] += (values[chosen] - values.mean(axis=0)) @ weights.T
-        return out
+                out[rows] += values[rng.integers(len(values), size=len(rows))] @ weights.T
+                variance = variance + (values @ weights.T).var(axis=0)
+            means.append(mean)
+            variances.append(variance)
+        centre = np.mean(means, axis=0)
+        return centre, np.mean(variances, axis=0) + np.var(means, axis=0), out
 
     def in_words(self) -> Iterator[str]:
         """Say what the estimate rests on."""

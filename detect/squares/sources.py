@@ -156,13 +156,10 @@ def overburden(given: Given, rng: np.random.Generator) -> Sequence[Item]:
         )
         sd = columns["overburden_sd_m"]
         return [Item("overburden", depth, sd, "m", "survey.toml", columns, None, note)]
-    drawn = np.clip(
-        given.contact_depth.draw_squares(given.centres, given.size_m, given.realisations, rng),
-        0.0,
-        None,
+    mean, variance, drawn = given.contact_depth.draw_squares(
+        given.centres, given.size_m, given.realisations, rng
     )
-    mean, variance = given.contact_depth.squares(given.centres, given.size_m)
-    mean, sd = np.clip(mean, 0.0, None), np.sqrt(variance)
+    mean, sd, drawn = np.clip(mean, 0.0, None), np.sqrt(variance), np.clip(drawn, 0.0, None)
     columns = {"overburden_m": mean, "overburden_sd_m": sd}
     return [Item("overburden", mean, sd, "m", source, columns, drawn)]
 

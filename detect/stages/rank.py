@@ -26,6 +26,7 @@ from detect.squares import (
 )
 from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult
+from detect.stages.survey_next import survey_next
 from detect.survey import Survey
 
 
@@ -38,6 +39,7 @@ class RankResult:
     evidence: Evidence
     coin_tosses: pd.DataFrame
     weightings: pd.DataFrame
+    survey_next: pd.DataFrame
     layout: pd.DataFrame = field(repr=False)
 
 
@@ -104,7 +106,9 @@ def rank(
     is_open = (evidence.table["status"] == "open").to_numpy()
     ranked = evidence.table[is_open]
     draws = {name: drawn[:, is_open] for name, drawn in evidence.draws.items()}
-    tosses = coin_tosses(list(ranked["square"]), realised_scores(draws, weights), ranking.top_k)
+    score = realised_scores(draws, weights)
+    tosses = coin_tosses(list(ranked["square"]), score, ranking.top_k)
     tried = weight_sensitivity(ranked, draws, weights, ranking.top_k, seed=ranking.seed)
+    proposed = survey_next(survey, maps, evidence, score, weights, ranking.top_k)
     progress("ranks", 2, 2)
-    return RankResult(squares, dig, evidence, tosses, tried, layout)
+    return RankResult(squares, dig, evidence, tosses, tried, proposed, layout)

@@ -154,8 +154,10 @@ def test_squares_drawn_have_the_moments_of_the_estimate():
     points, depth, ran_out, _, _ = hull(3)
     model = contact_depth(points[:80], depth, ran_out)
     centres = np.array([[5.0, 5.0], [15.0, 10.0], [25.0, 15.0]])
-    drawn = model.draw_squares(centres, 2.0, 6000, np.random.default_rng(0))
     mean, variance = model.squares(centres, 2.0)
+    again, again_variance, drawn = model.draw_squares(centres, 2.0, 6000, np.random.default_rng(0))
+    np.testing.assert_allclose(again, mean, atol=1e-9)
+    np.testing.assert_allclose(again_variance, variance, rtol=0.01)
     np.testing.assert_allclose(drawn.mean(axis=0), mean, atol=0.02)
     np.testing.assert_allclose(drawn.var(axis=0), variance, rtol=0.1)
     assert len(model.members) == 6

@@ -128,7 +128,7 @@ def _draw_probes(axes: Axes, section: Section) -> None:
         axes.annotate(
             str(probe.probe),
             (probe.distance_m, probe.bottom_m if below else probe.top_m),
-            xytext=(0, -9 if below else 4),
+            xytext=(0, -11 if below else 4),
             textcoords="offset points",
             ha="center",
             va="top" if below else "bottom",
