@@ -183,6 +183,13 @@ def rank(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> N
     run_job("rank", survey_folder, out, quiet, as_json)
 
 
+@main.command()
+@shared_options
+def learn(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+    """After opening squares: score the forecast, update the weights, rank what is left."""
+    run_job("learn", survey_folder, out, quiet, as_json)
+
+
 class Place(click.ParamType):
     """A place as ``e,n`` in metres."""
 

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from detect.lanes import detection_probability
 from detect.present.backdrop import Backdrop
 from detect.present.charts import (
+    draw_calibration,
     draw_cross_validation,
     draw_rank_intervals,
     draw_search_curves,
@@ -26,7 +27,7 @@ from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
 from detect.probes import Section
 from detect.squares import square_layout
-from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.stages import CheckResult, LearnResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
 #: pictures come one by one, so that only one is held in memory
@@ -191,3 +192,17 @@ def section_figures(survey: Survey, result: Section) -> Figures:
     caution = "Probing can damage what it finds. A strong anomaly may be ordnance: do not probe it."
     title = f"Section: {survey.settings.site.name}"
     yield "section", draw_section(result, title=title, required=caution)
+
+
+def learn_figures(survey: Survey, result: LearnResult) -> Figures:
+    """Draw ``calibration`` (the forecast) and ``squares`` (what is left, ranked again)."""
+    yield "calibration", draw_calibration(result.calibration)
+    first = tuple(result.ranked.dig.table["square"])
+    top_k = survey.settings.ranking.top_k
+    title = "Excavation squares that are left, ranked with the weights learnt"
+    yield (
+        "squares",
+        draw_squares(
+            result.ranked.squares, backdrop(survey), first=first, top_k=top_k, title=title
+        ),
+    )

@@ -26,7 +26,15 @@ from detect.present.slates import slate_pages, slates_pdf_bytes
 from detect.present.style import pdf_bytes, png_bytes
 from detect.probes import Section
 from detect.report_context import report_context
-from detect.stages import CheckResult, MapResult, PlanResult, Progress, RankResult, silent
+from detect.stages import (
+    CheckResult,
+    LearnResult,
+    MapResult,
+    PlanResult,
+    Progress,
+    RankResult,
+    silent,
+)
 from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
 
 LIBRARIES = (
@@ -171,6 +179,18 @@ def write_section(survey: Survey, result: Section, folder: Path) -> dict[str, An
     return summary
 
 
+def write_learn(survey: Survey, result: LearnResult, folder: Path) -> dict[str, Any]:
+    """Write what the opened squares taught; return its summary."""
+    write_table(result.forecast.table, folder / "forecast.csv")
+    write_table(result.weights, folder / "learned_weights.csv")
+    write_table(result.ranked.squares, folder / "squares.csv")
+    write_table(result.ranked.dig.table, folder / "dig_plan.csv")
+    save_figures(figures.learn_figures(survey, result), folder)
+    summary = summaries.learn_summary(survey, result)
+    write_json(summary, folder / "learn.json")
+    return summary
+
+
 def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobReport:
     """Put the survey's warnings under the command's own words."""
     warnings = [str(notice) for notice in survey.notices]
@@ -237,6 +257,18 @@ def section(
     with output_folder(out, folder) as fresh:
         summary = write_section(survey, result, fresh)
     return _finish(survey, summary, summaries.section_lines(summary))
+
+
+def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Score the forecast in the opened squares and rank what is left."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("readings", "opened"))
+    maps = stages.map_signal(survey, progress)
+    cover = stages.swum(survey) if survey.settings.has_detector else None
+    result = stages.learn(survey, stages.rank(survey, maps, cover, progress), progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_learn(survey, result, fresh)
+    return _finish(survey, summary, summaries.learn_lines(summary))
 
 
 def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -340,5 +372,6 @@ JOBS: dict[str, Callable[..., JobReport]] = {
     "map": map_signal,
     "rank": rank,
     "section": section,
+    "learn": learn,
     "run": run,
 }

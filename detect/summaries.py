@@ -11,7 +11,7 @@ from detect.geostat import Variogram
 from detect.geostat.model import PointModel
 from detect.lanes import reading_interval
 from detect.probes import ContactDepth, Section
-from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.stages import CheckResult, LearnResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
 Summary = dict[str, Any]
@@ -250,4 +250,47 @@ def section_lines(s: Summary) -> list[str]:
         f"e {s['end'][0]:g}, n {s['end'][1]:g}; levels below {s['datum']}",
         f"  {s['probes']} probes within {s['within_m']:g} m of it ({kinds or 'none'})",
         *([] if s["horizon"] else ["  fewer than eight contacts: no horizon is estimated"]),
+    ]
+
+
+def learn_summary(survey: Survey, result: LearnResult) -> Summary:
+    """Return what the opened squares taught."""
+    forecast, dig = result.forecast, result.ranked.dig
+    return {
+        "opened": len(forecast.table),
+        "finds": int(forecast.table["finds"].sum()),
+        "brier": forecast.brier,
+        "spearman": forecast.spearman,
+        "kendall": forecast.kendall,
+        "overburden_bias_m": forecast.overburden_bias_m,
+        "overburden_held": forecast.overburden_held,
+        "weights": result.weights.to_dict("records"),
+        "moved": result.moved,
+        "first": list(result.ranked.squares["square"].head(survey.settings.ranking.top_k)),
+        "dig": {"squares": list(dig.table["square"]), "hours": dig.hours, "gap": dig.gap},
+    }
+
+
+def learn_lines(s: Summary) -> list[str]:
+    """Return what the opened squares taught, in words."""
+    weights = ", ".join(
+        f"{w['evidence']} {w['weight']:.2f} to {w['learned']:.2f}" for w in s["weights"]
+    )
+    scored = [
+        f"  {words}: Brier score {b['brier']:.3f} (always stating the share that came true, "
+        f"{b['share']:.2f}: {b['climate']:.3f}; 0 is perfect)"
+        for words, b in s["brier"].items()
+    ]
+    order = (
+        [f"  score and finds: rank correlation {s['spearman']:.2f} (Kendall {s['kendall']:.2f})"]
+        if np.isfinite(s["spearman"])
+        else ["  too few squares, or all alike: no rank correlation"]
+    )
+    return [
+        f"Learn: {s['opened']} squares opened, {s['finds']} finds",
+        *scored,
+        *order,
+        f"  overburden: forecast less found {s['overburden_bias_m']:+.2f} m on average",
+        f"  weights: {weights}; {s['moved']} squares among the first for it",
+        f"  left, first: {', '.join(s['first'])}",
     ]

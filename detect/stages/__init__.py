@@ -2,6 +2,7 @@
 
 from detect.stages.check import CheckResult, check, swum
 from detect.stages.common import Progress, silent
+from detect.stages.learn import LearnResult, learn
 from detect.stages.map import BedMaps, MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
@@ -10,11 +11,13 @@ from detect.stages.section import section
 __all__ = [
     "BedMaps",
     "CheckResult",
+    "LearnResult",
     "MapResult",
     "PlanResult",
     "Progress",
     "RankResult",
     "check",
+    "learn",
     "map_bed",
     "map_signal",
     "plan",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -24,6 +25,7 @@ from detect.squares import (
     visible_remains,
     weight_sensitivity,
 )
+from detect.squares.survey_next import COLUMNS as PROPOSED
 from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult
 from detect.stages.survey_next import survey_next
@@ -88,6 +90,35 @@ def rank(
     evidence = gather_evidence(given, SOURCES, rates, ranking.seed)
     progress("ranks", 1, 2)
     weights = {str(name): weight for name, weight in ranking.weights.items()}
+    result = in_order(survey, evidence, layout, weights, maps)
+    progress("ranks", 2, 2)
+    return result
+
+
+def in_order(
+    survey: Survey,
+    evidence: Evidence,
+    layout: pd.DataFrame,
+    weights: Mapping[str, float],
+    maps: MapResult | None = None,
+) -> RankResult:
+    """Rank the squares by their evidence and plan the digging.
+
+    Parameters
+    ----------
+    survey : Survey
+    evidence : Evidence
+    layout : DataFrame
+    weights : mapping of float
+    maps : MapResult, optional
+        For what to survey next; without, nothing is proposed.
+
+    Returns
+    -------
+    RankResult
+    """
+    ranking = survey.settings.ranking
+    detector = survey.settings.detector if survey.settings.has_detector else None
     squares = rank_squares(
         evidence.table,
         evidence.draws,
@@ -109,6 +140,7 @@ def rank(
     score = realised_scores(draws, weights)
     tosses = coin_tosses(list(ranked["square"]), score, ranking.top_k)
     tried = weight_sensitivity(ranked, draws, weights, ranking.top_k, seed=ranking.seed)
-    proposed = survey_next(survey, maps, evidence, score, weights, ranking.top_k)
-    progress("ranks", 2, 2)
+    proposed = pd.DataFrame(columns=PROPOSED)
+    if maps is not None:
+        proposed = survey_next(survey, maps, evidence, score, weights, ranking.top_k)
     return RankResult(squares, dig, evidence, tosses, tried, proposed, layout)

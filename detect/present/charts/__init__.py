@@ -1,5 +1,6 @@
 """Charts: variogram, cross-validation, ranks, weights, sections, search curves."""
 
+from detect.present.charts.calibration import draw_calibration
 from detect.present.charts.ranks import draw_rank_intervals
 from detect.present.charts.search import SpacingLike, draw_search_curves, draw_spacing_chart
 from detect.present.charts.section import draw_section
@@ -10,6 +11,7 @@ from detect.present.charts.weightings import draw_weightings
 __all__ = [
     "SpacingLike",
     "VariogramLike",
+    "draw_calibration",
     "draw_cross_validation",
     "draw_rank_intervals",
     "draw_search_curves",
