@@ -44,7 +44,8 @@ MAPS = {
 }
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
-    {"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals", "weightings"}
+    {"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"}
+    | {"weightings", "calibration"}
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}

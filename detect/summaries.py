@@ -291,6 +291,6 @@ def learn_lines(s: Summary) -> list[str]:
         *scored,
         *order,
         f"  overburden: forecast less found {s['overburden_bias_m']:+.2f} m on average",
-        f"  weights: {weights}; {s['moved']} squares among the first for it",
+        f"  weights: {weights}; {s['moved']} of the first {len(s['first'])} are others for it",
         f"  left, first: {', '.join(s['first'])}",
     ]

@@ -37,15 +37,16 @@ def draw_calibration(
         at = part["chance"] + 0.006 * (2 * i - 1)
         axes.vlines(at, part["low"], part["high"], color=colour, lw=1.4, alpha=0.6)
         axes.plot(at, part["share"], ls="none", marker=mark, ms=7, color=colour, label=str(words))
+        # numbers of one forecast above its marks, of the other below: they may lie side by side
+        side = 1 if i == 0 else -1
         for x, row in zip(at, records(part), strict=True):
-            side = -1 if i == 0 else 1
             axes.annotate(
                 f"{row.squares:.0f}",
                 (x, row.share),
-                xytext=(7 * side, 0),
+                xytext=(0, 7 * side),
                 textcoords="offset points",
-                va="center",
-                ha="right" if side < 0 else "left",
+                va="bottom" if side > 0 else "top",
+                ha="center",
                 fontsize=SMALL_PT,
                 color=colour,
             )
@@ -53,7 +54,7 @@ def draw_calibration(
         xlabel="chance stated (0 to 1)",
         ylabel="share that came true (bar: 90 % interval)",
         xlim=(-0.06, 1.06),
-        ylim=(-0.03, 1.03),
+        ylim=(-0.08, 1.08),
     )
     axes.grid(color=PALE, lw=0.6)
     figure.legend(
