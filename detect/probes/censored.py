@@ -25,6 +25,8 @@ USUAL_ERROR_M, ERROR_FACTOR = 0.05, 2.0
 #: the practical range is this share of the site's length, within a factor of e (no
 #: source)
 USUAL_RANGE, RANGE_FACTOR = 0.25, 2.72
+#: with more pushes than this the model is known well enough: no others are carried along
+ENOUGH = 300
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,8 @@ class CensoredFit:
     notes : tuple of str
     others : tuple of CensoredFit
         Models about as far from this one as the depths leave open, each as likely as the others;
-        empty where the model was given.
+        empty where the model was given,
+        or with more than 300 pushes.
     """
 
     mean: float
@@ -101,7 +104,7 @@ def _likelihood(parameters: Floats, push: _Push, model: str) -> tuple[float, Flo
     value, extra = push.depth.copy(), np.zeros(len(k))
     below, covariance, likelihood = push.given_contacts(mean, k)
     if len(below):
-        sites = expectation_propagation(below, covariance, push.depth[push.met :])
+        sites = expectation_propagation(below, covariance, push.depth[push.met :], tolerance=1e-7)
         likelihood += sites.log_probability
         value[push.met :], extra[push.met :] = sites.value, sites.variance
     inverse = np.linalg.inv(k + np.diag(extra))
@@ -227,6 +230,8 @@ def fit_censored(
         best = replace(_fit_at(found.x, name, likelihood), notes=tuple(notes))
         at, within, held = found.x, bounds, belief
     assert best is not None
+    if len(points) > ENOUGH:
+        return best
     others = _open_models(at, within, push, best.variogram.model, held)
     return replace(best, others=tuple(_fit_at(x, best.variogram.model, np.nan) for x in others))
 

@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import erfcx, log_ndtr, ndtri_exp
 
+from detect.geostat.simulation import semidefinite_root
+
 Floats = NDArray[np.float64]
 
 #: chains side by side, sweeps thrown away, and draws kept of each chain before it is judged
-CHAINS, BURN_IN, KEPT = 64, 60, 20
-#: split R-hat below which chains count as converged, and doublings allowed. Half chains of 10
-#: independent draws give 1.02 by chance for the worst of 200 elements
-CONVERGED, MOST_DOUBLINGS = 1.05, 4
+CHAINS, BURN_IN, KEPT = 32, 60, 20
+#: split R-hat below which chains count as converged (Gelman et al. 2013, 11.4, from memory), and
+#: doublings allowed
+CONVERGED, MOST_DOUBLINGS = 1.1, 4
 
 
 def _hazard(x: Floats) -> Floats:
@@ -171,8 +173,8 @@ def draw_above(mean: Floats, covariance: Floats, limits: Floats, seed: int, star
     """Draw from ``x ~ N(mean, covariance)`` given ``x > limits``, by Gibbs sampling.
 
     Element by element from its normal distribution given the others, cut off at its limit; many
-    chains side by side, started from the approximation ``start`` spread twice as wide. Chains run
-    on, doubling, until their split R-hat is below 1.05.
+    chains side by side, started from joint draws of the approximation ``start``, spread half as
+    wide again. Chains run on, doubling, until their split R-hat is below 1.1.
 
     Parameters
     ----------
@@ -200,8 +202,10 @@ def draw_above(mean: Floats, covariance: Floats, limits: Floats, seed: int, star
     np.fill_diagonal(pull, 0.0)
     gain = np.linalg.solve(covariance + np.diag(start.variance), covariance)
     centre = mean + gain.T @ (start.value - mean)
-    wide = 2.0 * np.sqrt(np.maximum(np.diag(covariance - covariance @ gain), 0.0))
-    state = limits + np.abs(centre - limits + wide * rng.standard_normal((CHAINS, size)))
+    left = covariance - covariance @ gain
+    root = semidefinite_root((left + left.T) / 2.0, float(np.max(np.diag(covariance))))
+    state = centre + 1.5 * rng.standard_normal((CHAINS, size)) @ root.T
+    state = limits + np.abs(state - limits)
     departure = np.ascontiguousarray((state - mean).T)  # (C, chains): one element's row at a time
 
     def sweep() -> None:

@@ -119,7 +119,7 @@ class World:
 
 
 def ranks(fields: int) -> tuple[pd.DataFrame, float, pd.DataFrame]:
-    """Calibration of p_top_k by tenths, share of 90 % rank intervals that hold, and captured share."""
+    """Calibration of p_top_k by tenths, share of rank intervals that hold, captured share."""
     world = World()
     count = len(world.centres)
     layout = pd.DataFrame(
@@ -253,8 +253,8 @@ def speed() -> None:
         begun = time.perf_counter()
         plan = plan_dig(everything, 600.0, 0.2, joined_bonus=bonus, dive_day_h=4.0)
         print(
-            f"dig plan, 600 squares, 600 h, bonus {bonus}: {time.perf_counter() - begun:.1f} s with "
-            f"one more day, {len(plan.table)} squares, gap {plan.gap:.2g}, "
+            f"dig plan, 600 squares, 600 h, bonus {bonus}: {time.perf_counter() - begun:.1f} s "
+            f"with one more day, {len(plan.table)} squares, gap {plan.gap:.2g}, "
             f"{100 * (plan.value / plan.list_value - 1):.1f} % over the top of the list"
         )
 
@@ -267,7 +267,8 @@ def main() -> None:
     table, held, captured = ranks(fields)
     worst = float((table["true"] - table["stated"]).abs().max())
     print(
-        f"\np_top_k over {fields} fields of 150 squares, k = {TOP_K}; worst tenth off by {worst:.3f}"
+        f"\np_top_k over {fields} fields of 150 squares, k = {TOP_K}; "
+        f"worst tenth off by {worst:.3f}"
     )
     print(table.round(3).to_string())
     print(f"90 % rank intervals hold {100 * held:.1f} %")
