@@ -27,6 +27,7 @@ from detect.present.style import pdf_bytes, png_bytes
 from detect.probes import Section
 from detect.report_context import report_context
 from detect.stages import (
+    BedMaps,
     CheckResult,
     LearnResult,
     MapResult,
@@ -179,6 +180,12 @@ def write_section(survey: Survey, result: Section, folder: Path) -> dict[str, An
     return summary
 
 
+def _write_baseline_section(survey: Survey, bed: BedMaps, folder: Path) -> None:
+    """Write the section along the baseline, where there are probes and a baseline."""
+    if survey.probes is not None and survey.settings.frame.baseline is not None:
+        write_section(survey, stages.section(survey, bed=bed), folder)
+
+
 def write_learn(survey: Survey, result: LearnResult, folder: Path) -> dict[str, Any]:
     """Write what the opened squares taught; return its summary."""
     write_table(result.forecast.table, folder / "forecast.csv")
@@ -292,6 +299,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
         with clock("map"):
             mapped = stages.map_signal(survey, progress, bed)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
+        cut = later(_write_baseline_section, survey, bed(), fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
         progress("pictures", 0, 3)
@@ -309,6 +317,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
                 "rank": rank_summary,
             }
             fields_drawn()
+            cut()
         provenance = _provenance(survey, begun)
         with clock("report"):
             context = report_context(

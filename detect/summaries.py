@@ -10,7 +10,9 @@ import numpy as np
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
 from detect.lanes import reading_interval
+from detect.present.advice import plan_said
 from detect.probes import ContactDepth, Section
+from detect.squares.weightings import WHATEVER
 from detect.stages import CheckResult, LearnResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
@@ -206,7 +208,18 @@ def rank_summary(survey: Survey, result: RankResult) -> Summary:
             "expected_top_k": result.dig.expected_top_k,
             "gap": result.dig.gap,
             "most_squares": result.dig.most_squares,
+            "joins": result.dig.joins,
+            "dive_day_h": ranking.dive_day_h,
+            "next_day": list(result.dig.next_day),
+            "next_day_merit": result.dig.next_day_value,
+            "next_day_top_k": result.dig.next_day_top_k,
         },
+        "whatever_the_weights": list(
+            result.weightings.loc[result.weightings["chosen_share"] >= WHATEVER, "square"]
+        ),
+        "coin_tosses": result.coin_tosses.to_dict("records"),
+        "survey_next": result.survey_next.to_dict("records"),
+        "evidence": sorted(item.name for item in result.evidence.items),
         "notes": list(result.evidence.notes),
     }
 
@@ -222,6 +235,9 @@ def rank_lines(s: Summary) -> list[str]:
         f"{s['top_k']}; {s['firm_in_top_k']} surely do (90 draws in 100 or more)",
         f"  within {dig['budget_h']:g} h: {', '.join(dig['squares']) or 'none'} "
         f"({dig['hours']:.1f} h, {dig['sediment_m3']:.1f} m³ of sediment)",
+        *(f"  {said}" for said in plan_said(dig)),
+        f"  whatever the weights near these: {', '.join(s['whatever_the_weights']) or 'none'}; "
+        f"{len(s['coin_tosses'])} coin tosses about the last places",
         *(f"  note: {note}" for note in s["notes"]),
     ]
 
