@@ -37,6 +37,7 @@ Figures = Iterator[tuple[str, Figure]]
 MAPS = {
     "signal": ("Detector signal, conditioned and kriged", "power"),
     "loudness": ("Loudness of the signal: asinh(signal / noise)", "linear"),
+    "strength": ("Metal: equivalent strength in each cell", "power"),
     "contact_probability": ("Probability that the probe meets something", "linear"),
     "contact_depth": ("Depth of contact below the bed", "linear"),
     "seabed": ("Seabed: depth below the water level", "linear"),
@@ -122,7 +123,7 @@ def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> 
         if name not in maps:
             continue
         # soundings and pushes have their own places: the detector's coverage says nothing of them
-        swum = maps["surveyed"] if name in {"signal", "loudness"} else None
+        swum = maps["surveyed"] if name in {"signal", "loudness", "strength"} else None
         yield (
             name,
             draw_pair(
@@ -170,7 +171,7 @@ def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[flo
     """Return the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
     if name == "contact_probability":
         return (0.0, 1.0)
-    if name == "signal":
+    if name in {"signal", "strength"}:
         inside = field.to_numpy()[surveyed.to_numpy()]
         top = float(np.quantile(inside, 0.995)) if inside.size else float(field.max())
         return (0.0, top) if top > 0 else None

@@ -297,7 +297,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
-            mapped = stages.map_signal(survey, progress, bed)
+            mapped = stages.map_signal(survey, progress, bed, checked.cover)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
         cut = later(_write_baseline_section, survey, bed(), fresh)
         with clock("rank"):

@@ -19,6 +19,8 @@ CAPTIONS = {
     "brought back from the loudness map where left-out lanes are predicted better so (see checks).",
     "loudness": "The signal on a scale that is linear within the noise and logarithmic above it. "
     "Squares are ranked by this map: on the plain signal a few nails outshout what lies deep.",
+    "strength": "All readings explained by small targets on a lattice under the bed: how much "
+    "metal lies where, in reference targets a cell. Blank where it would not have been heard.",
     "contact_probability": "Chance that the probe meets something within its length.",
     "contact_depth": "Depth of contact below the bed. Probes that ran out say 'deeper than this', "
     "and are taken at their word: what lies below them is drawn from what else is known.",

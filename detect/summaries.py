@@ -149,6 +149,7 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
         "contact_nodes_corrected": result.touched,
         "nodes": int(result.maps["signal"].size),
         "surveyed_share": float(result.maps["surveyed"].mean()),
+        "metal": _metal_facts(result),
         "leave_one_out_signal": result.plain_scores.as_dict() if result.plain_scores else None,
         "leave_one_out_loudness": result.loud_scores.as_dict(),
         "signal_map_kriged_as": result.signal.kriged,
@@ -158,6 +159,20 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
         "anomalies": len(result.anomalies),
         "anomalies_with_depth": int(result.anomalies["depth_m"].notna().sum()),
         "notes": list(result.notes),
+    }
+
+
+def _metal_facts(result: MapResult) -> Summary | None:
+    """Return what the inversion of the whole site rests on."""
+    if result.metal is None:
+        return None
+    heard = result.maps["strength"].to_numpy()
+    return {
+        "strength": float(np.nansum(heard)),
+        "source_depths_m": [float(d) for d in result.metal.depths],
+        "penalty": result.metal.penalty,
+        "lanes_left_out": result.metal.choice.to_dict("records"),
+        "share_of_cells_known": float(np.isfinite(heard).mean()),
     }
 
 

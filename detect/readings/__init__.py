@@ -5,15 +5,18 @@ from detect.readings.compressed import signal_of
 from detect.readings.conditioning import STEPS, StepRecord, condition
 from detect.readings.noise import Noise, estimate_noise
 from detect.readings.signal import SignalModel, signal_model
+from detect.readings.site_inversion import SiteInversion, invert_site
 
 __all__ = [
     "STEPS",
     "Noise",
     "SignalModel",
+    "SiteInversion",
     "StepRecord",
     "condition",
     "estimate_noise",
     "find_anomalies",
+    "invert_site",
     "signal_model",
     "signal_of",
 ]

@@ -14,6 +14,7 @@ import pandas as pd
 
 from detect.lanes import response_ratio
 from detect.readings.baseline import quiet_readings, track_levels
+from detect.readings.lag import estimate_lag
 from detect.readings.noise import Noise, estimate_noise
 from detect.survey.settings import Detector
 
@@ -285,6 +286,43 @@ def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
     return out, record
 
 
+def remove_lag(readings: pd.DataFrame, detector: Detector) -> tuple[pd.DataFrame, StepRecord]:
+    """Move readings back to where the coil was when it heard them, where lanes can tell.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        From :func:`prepare` or an earlier step; levels and drift are best taken out before.
+    detector : Detector
+        Coil, height and air range, for what metal looks like from a lane.
+
+    Returns
+    -------
+    readings, record
+        ``e``, ``n`` and ``distance_m`` moved; left alone where the lag does not stand out.
+    """
+    found = estimate_lag(readings, detector, estimate_noise(readings).sd)
+    out = readings.copy()
+    if found.told:
+        heading = np.deg2rad(out["heading_deg"].to_numpy(float))
+        out["e"] -= found.lag_m * np.sin(heading)
+        out["n"] -= found.lag_m * np.cos(heading)
+        way = np.where(out["direction"] == "back", -1.0, 1.0)
+        out["distance_m"] -= found.lag_m * way
+    record = StepRecord(
+        "lag",
+        {"lag_m": found.lag_m, "sd_m": found.sd_m},
+        len(out) if found.told else 0,
+        0,
+        quality(readings),
+        quality(out),
+        f"the needle comes {found.why} behind the coil; readings moved back"
+        if found.told
+        else f"not applied: {found.why}",
+    )
+    return out, record
+
+
 def condition(
     readings: pd.DataFrame, steps: Sequence[str], detector: Detector | None
 ) -> tuple[pd.DataFrame, tuple[StepRecord, ...], Noise]:
@@ -297,7 +335,7 @@ def condition(
     steps : sequence of str
         Names out of :data:`STEPS`; empty leaves the signal as typed.
     detector : Detector or None
-        Coil size and height, for the spike screen; the other steps do without.
+        For the spike screen and the lag; the other steps do without.
 
     Returns
     -------
@@ -320,4 +358,5 @@ STEPS = {
     "spikes": lambda readings, detector: screen_spikes(readings, detector),
     "drift": lambda readings, detector: remove_drift(readings),
     "levels": lambda readings, detector: remove_levels(readings),
+    "lag": lambda readings, detector: remove_lag(readings, detector),
 }

@@ -42,7 +42,7 @@ COLUMNS = [
     "p_contact_sd",
 ]
 #: columns that stand in the table where there is such evidence
-OPTIONAL = ("targets", "targets_sd", "remains_m", "strength_mean", "strength_sd")
+OPTIONAL = ("targets", "targets_sd", "remains_m", "strength", "strength_sd")
 
 
 def standardise(drawn: np.ndarray) -> np.ndarray | None:

@@ -69,25 +69,29 @@ def signal(given: Given, rng: np.random.Generator) -> Sequence[Item]:
 
 
 def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
-    """Strength of the metal below, where the maps have it; a map with its deviation is enough.
+    """Strength of the metal in a square, in reference targets, where the maps have it.
 
-    The mean over a square of map nodes. Its deviation is the mean deviation of the nodes, as if
-    they erred together (too wide rather than too narrow); squares are drawn independently.
+    The sum over its cells; cells where nothing would be heard are taken as the mean of the others.
+    The deviation is as if cells erred independently: single sources trade places between cells,
+    which leaves a sum firmer than its parts. Squares are drawn independently.
     """
     if given.maps is None or not {"strength", "strength_sd"} <= set(given.maps.data_vars):
         return []
-    e, n = np.meshgrid(given.maps["e"].to_numpy(), given.maps["n"].to_numpy())
+    across, along = given.maps["e"].to_numpy(), given.maps["n"].to_numpy()
+    e, n = np.meshgrid(across, along)
     nodes = np.column_stack([e.ravel(), n.ravel()])
-    mean, sd = (
-        mean_over_squares(given.layout, nodes, given.maps[name].to_numpy().ravel(), given.origin)
-        for name in ("strength", "strength_sd")
-    )
-    drawn = np.nan_to_num(mean) + np.nan_to_num(sd) * rng.standard_normal(
-        (given.realisations, len(mean))
-    )
-    unit = str(given.maps["strength"].attrs.get("units", "1"))
-    columns = {"strength_mean": mean, "strength_sd": sd}
-    return [Item("strength", mean, sd, unit, "maps.nc: strength", columns, drawn)]
+    cells = (given.size_m / float(across[1] - across[0])) ** 2
+
+    def over_squares(values: Floats) -> Floats:
+        return mean_over_squares(given.layout, nodes, values.ravel(), given.origin)
+
+    total = cells * over_squares(given.maps["strength"].to_numpy())
+    sd = np.sqrt(cells * over_squares(given.maps["strength_sd"].to_numpy() ** 2))
+    noise = rng.standard_normal((given.realisations, len(total)))
+    drawn = np.clip(np.nan_to_num(total) + np.nan_to_num(sd) * noise, 0.0, None)
+    columns = {"strength": total, "strength_sd": sd}
+    unit, source = "reference targets", "maps.nc: strength"
+    return [Item("strength", total, sd, unit, source, columns, drawn)]
 
 
 def targets(given: Given, rng: np.random.Generator) -> Sequence[Item]:

@@ -31,19 +31,24 @@ from detect.probes import (
 from detect.readings import (
     Noise,
     SignalModel,
+    SiteInversion,
     StepRecord,
     condition,
     find_anomalies,
+    invert_site,
     signal_model,
     signal_of,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
+from detect.stages.check import swum
 from detect.stages.common import Progress, needed, said_of_the_survey, silent
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
 CROSSCHECK_NODES = 150
+#: where the reference target at burial depth would be found more rarely, strength is not known
+LEAST_POD = 0.3
 #: without a detector's footprint, a node whose variance is this share of the sill is unsurveyed
 UNINFORMED = 0.95
 
@@ -62,6 +67,7 @@ class MapResult:
     contact_depth: ContactDepth | None
     seabed: PointModel | None
     anomalies: pd.DataFrame
+    metal: SiteInversion | None
     plain_scores: Scores | None
     loud_scores: Scores
     left_out: tuple[np.ndarray, np.ndarray]
@@ -201,6 +207,31 @@ def _anomalies(
     return found.assign(square=square_of(layout, e, n, origin))
 
 
+def _metal(
+    survey: Survey,
+    conditioned: pd.DataFrame,
+    noise: Noise,
+    cover: xr.Dataset | None,
+    surveyed: np.ndarray,
+) -> tuple[SiteInversion | None, dict[str, xr.DataArray]]:
+    """Work out the strength in each cell; where it would not be heard it is not known, not 0."""
+    settings, grid = survey.settings, survey.grid()
+    if not (settings.has_detector and np.isfinite(noise.sd) and noise.sd > 0):
+        return None, {}
+    cells = grid.field(surveyed, "surveyed", "1", "")
+    metal = invert_site(conditioned, settings.detector, noise.sd, cells, settings.ranking.seed)
+    pod = (cover if cover is not None else swum(survey))["pod"].to_numpy()
+    unheard = ~surveyed | (pod < LEAST_POD)
+    words = "strength of the metal in a cell, in reference targets"
+    return metal, {
+        name: grid.field(np.where(unheard, np.nan, values), name, "1", said)
+        for name, values, said in (
+            ("strength", metal.strength, words),
+            ("strength_sd", metal.sd, f"standard deviation of {words}"),
+        )
+    }
+
+
 def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
     """Return what a reader of the maps must know besides."""
     notes = []
@@ -256,7 +287,10 @@ def map_bed(survey: Survey) -> BedMaps:
 
 
 def map_signal(
-    survey: Survey, progress: Progress = silent, bed: Callable[[], BedMaps] | None = None
+    survey: Survey,
+    progress: Progress = silent,
+    bed: Callable[[], BedMaps] | None = None,
+    cover: xr.Dataset | None = None,
 ) -> MapResult:
     """Condition the readings and estimate every map with its standard deviation.
 
@@ -266,6 +300,8 @@ def map_signal(
     progress : Progress
     bed : callable, optional
         Returns what :func:`map_bed` would, where that was worked out elsewhere meanwhile.
+    cover : Dataset, optional
+        Coverage as swum, where it is known already.
 
     Raises
     ------
@@ -279,8 +315,9 @@ def map_signal(
 
     progress("conditioning", 0, 6)
     steps_named = settings.mapping.conditioning
-    # only the spike screen needs to know the coil; asking for it without one names the section
-    coil = settings.detector if settings.has_detector or "spikes" in steps_named else None
+    # two steps need to know the coil; asking for them without one names the section
+    asked = settings.has_detector or not {"spikes", "lag"}.isdisjoint(steps_named)
+    coil = settings.detector if asked else None
     conditioned, steps, noise = condition(readings, steps_named, coil)
 
     progress("variogram", 1, 6)
@@ -306,6 +343,9 @@ def map_signal(
     loud_scores = leave_one_out_scores(signal.loudness.values, *left_out)
     crosscheck = _crosscheck(survey, signal, fields)
 
+    metal, strengths = _metal(survey, conditioned, noise, cover, surveyed)
+    fields |= strengths
+
     progress("probes and seabed", 4, 6)
     below = bed() if bed is not None else map_bed(survey)
     fields |= below.fields
@@ -324,6 +364,7 @@ def map_signal(
         below.contact_depth,
         below.seabed,
         anomalies,
+        metal,
         plain_scores,
         loud_scores,
         left_out,

@@ -24,7 +24,7 @@ NotNegative = Annotated[Number, Field(ge=0)]
 Bearing = Annotated[Number, Field(ge=-360, le=360)]
 Point = tuple[Number, Number]
 
-ConditioningStep = Literal["spikes", "drift", "levels"]
+ConditioningStep = Literal["spikes", "drift", "levels", "lag"]
 WeightName = Literal[
     "signal",
     "p_above",
@@ -174,7 +174,7 @@ class Mapping(Section):
     node_m: Positive = 0.25
     neighbours: Annotated[Whole, Field(ge=0, le=100_000)] = 0
     variogram: Literal["fit"] | VariogramSettings = "fit"
-    conditioning: tuple[ConditioningStep, ...] = ("spikes", "drift", "levels")
+    conditioning: tuple[ConditioningStep, ...] = ("spikes", "drift", "levels", "lag")
     measurement_sd: Literal["auto"] | NotNegative = "auto"
 
 

@@ -88,7 +88,7 @@ variogram = "fit"               # or by hand, as here:
 #   models: spherical, exponential, gaussian, matern (which needs smoothness); range_m is the
 #   distance parameter of the formula; where wanted, anisotropy_ratio (minor over major, at most 1)
 #   and azimuth_deg (major axis from grid north); structures = [{...}, {...}] adds several up
-conditioning = ["spikes", "drift", "levels"]  # steps on the readings, in this order; [] = none
+conditioning = ["spikes", "drift", "levels", "lag"]  # steps, in this order; [] = none
 measurement_sd = "auto"         # error of one reading, signal units; auto = from the fitted nugget
 
 [squares]

@@ -116,9 +116,13 @@ def test_strength_is_taken_where_the_maps_have_it():
     field = xr.DataArray(np.tile(axis, (len(axis), 1)), {"n": axis, "e": axis}, ("n", "e"))
     maps = xr.Dataset({"strength": field, "strength_sd": 0.0 * field + 0.2})
     found = gather_evidence(given(maps=maps), SOURCES, EffortRates(0.25), seed=3)
-    strength = found.table.set_index("square")["strength_mean"]
+    strength = found.table.set_index("square")["strength"]
+    # 16 cells of half a metre; those of A1 hold 0.5, 1, 1.5 and (at the edge) not 2 nor 0
     assert strength["J1"] > strength["A1"]
-    assert found.draws["strength"].std(axis=0).mean() == pytest.approx(0.2, abs=0.02)
+    assert strength["B1"] == pytest.approx(16 * np.mean([2.0, 2.5, 3.0, 3.5]))
+    assert found.table["strength_sd"].iloc[0] == pytest.approx(0.2 * 4)
+    far = found.draws["strength"][:, -1]
+    assert far.std() == pytest.approx(0.8, abs=0.1)
 
 
 def test_without_probes_the_burial_depth_stands_in_and_it_is_said():
