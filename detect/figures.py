@@ -46,7 +46,7 @@ MAPS = {
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
     {"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"}
-    | {"weightings", "calibration"}
+    | {"weightings", "calibration", "seabed_relief"}
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}

@@ -104,10 +104,10 @@ def as_name(kind: str) -> str:
 
 
 def _common(points: Floats, indicators: Floats) -> Kriging:
-    """Kriging over the contacts with the correlogram the kinds share, sill 1."""
+    """Kriging over the contacts with the correlogram the kinds share (exponential), sill 1."""
     bins = [experimental_variogram(points, indicators[:, k]) for k in range(indicators.shape[1])]
     pooled = bins[0].assign(semivariance=sum(b["semivariance"] for b in bins))
-    found = fit_variogram(pooled, "best").variogram
+    found = fit_variogram(pooled, "exponential").variogram
     field, error = split_nugget(found)
     scaled = replace(
         field, nugget=field.nugget / found.sill, partial_sill=field.partial_sill / found.sill
