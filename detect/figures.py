@@ -15,11 +15,13 @@ from detect.present.backdrop import Backdrop
 from detect.present.charts import (
     draw_calibration,
     draw_cross_validation,
+    draw_kinds,
     draw_rank_intervals,
     draw_search_curves,
     draw_section,
     draw_variogram,
     draw_weightings,
+    kinds_in,
 )
 from detect.present.maps import draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
@@ -46,7 +48,7 @@ MAPS = {
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
     {"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"}
-    | {"weightings", "calibration", "seabed_relief"}
+    | {"weightings", "calibration", "seabed_relief", "contact_kinds"}
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
@@ -137,6 +139,8 @@ def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> 
                 limits=_limits(name, maps[name], maps["surveyed"]),
             ),
         )
+    if kinds_in(maps):
+        yield "contact_kinds", draw_kinds(maps, behind)
 
 
 def chart_figures(result: MapResult) -> Figures:

@@ -22,6 +22,8 @@ CAPTIONS = {
     "strength": "All readings explained by small targets on a lattice under the bed: how much "
     "metal lies where, in reference targets a cell. Blank where it would not have been heard.",
     "contact_probability": "Chance that the probe meets something within its length.",
+    "contact_kinds": "Chance that the first thing the probe meets is of each kind, or that there "
+    "is nothing within its length.",
     "contact_depth": "Depth of contact below the bed. Probes that ran out say 'deeper than this', "
     "and are taken at their word: what lies below them is drawn from what else is known.",
     "seabed_relief": "Height of the bed above a plane through most of it: mounds stand out.",

@@ -1,6 +1,7 @@
 """Charts: variogram, cross-validation, ranks, weights, sections, search curves."""
 
 from detect.present.charts.calibration import draw_calibration
+from detect.present.charts.kinds import draw_kinds, kinds_in
 from detect.present.charts.ranks import draw_rank_intervals
 from detect.present.charts.search import SpacingLike, draw_search_curves, draw_spacing_chart
 from detect.present.charts.section import draw_section
@@ -13,10 +14,12 @@ __all__ = [
     "VariogramLike",
     "draw_calibration",
     "draw_cross_validation",
+    "draw_kinds",
     "draw_rank_intervals",
     "draw_search_curves",
     "draw_section",
     "draw_spacing_chart",
     "draw_variogram",
     "draw_weightings",
+    "kinds_in",
 ]
