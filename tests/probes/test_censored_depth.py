@@ -76,6 +76,26 @@ def test_without_spatial_correlation_the_map_is_the_censored_mean():
     assert depth.mean() < mu - 0.05
 
 
+def test_tobins_likelihood_is_highest_where_r_finds_it():
+    # Tobin 1958, Econometrica 26, data as in R's survival 3.5-3: 15.144866361, -.129059284,
+    # -.045541663, scale 5.57254, log likelihood -28.9 (check_values.md 7). Nothing bought, censored from below at 0, is a depth past 0 upside down
+    bought, age, quant = np.loadtxt(DATA / "tobin.csv", delimiter=",", skiprows=1).T
+    out = bought == 0
+
+    def likelihood(a, b, c, scale):
+        mean = a + b * age + c * quant
+        of_bought = stats.norm.logpdf(bought[~out], mean[~out], scale).sum()
+        independent = scale**2 * np.eye(out.sum())
+        sites = expectation_propagation(-mean[out], independent, np.zeros(out.sum()))
+        return of_bought + sites.log_probability
+
+    best = np.array([15.144866361, -0.129059284, -0.045541663, 5.57254])
+    assert likelihood(*best) == pytest.approx(-28.9, abs=0.05)
+    for i in range(4):
+        for step in (-0.02, 0.02):
+            assert likelihood(*(best * (1 + step * (np.arange(4) == i)))) < likelihood(*best)
+
+
 def test_probability_of_exceeding_all_limits_against_integration():
     # scipy's integration of the multivariate normal (Genz)
     rng = np.random.default_rng(0)
