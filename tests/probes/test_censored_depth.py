@@ -78,7 +78,8 @@ def test_without_spatial_correlation_the_map_is_the_censored_mean():
 
 def test_tobins_likelihood_is_highest_where_r_finds_it():
     # Tobin 1958, Econometrica 26, data as in R's survival 3.5-3: 15.144866361, -.129059284,
-    # -.045541663, scale 5.57254, log likelihood -28.9 (check_values.md 7). Nothing bought, censored from below at 0, is a depth past 0 upside down
+    # -.045541663, scale 5.57254, log likelihood -28.9 (check_values.md 7). Nothing bought,
+    # censored from below at 0, is a depth past 0 upside down
     bought, age, quant = np.loadtxt(DATA / "tobin.csv", delimiter=",", skiprows=1).T
     out = bought == 0
 
