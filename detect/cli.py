@@ -106,13 +106,16 @@ def shared_options(command: F) -> F:
     return wrapped  # type: ignore[return-value]
 
 
+cluster_option = click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Work the signal maps out on the dask cluster whose scheduler is at ADDRESS "
+    "(tcp://host:port; needs the extra cluster). The numbers are the same.",
+)
+
+
 def run_job(
-    name: str,
-    survey_folder: Path,
-    out: Path | None,
-    quiet: bool,
-    as_json: bool,
-    **options: Any,
+    name: str, survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, **options: Any
 ) -> None:
     """Run one job and print what it says."""
     click.get_current_context().find_root().obj = {"json": as_json}
@@ -171,9 +174,12 @@ def check(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> 
 
 @main.command("map")
 @shared_options
-def map_(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+@cluster_option
+def map_(
+    survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, cluster: str | None
+) -> None:
     """Condition the readings and map signal, contacts and seabed with their uncertainty."""
-    run_job("map", survey_folder, out, quiet, as_json)
+    run_job("map", survey_folder, out, quiet, as_json, cluster=cluster)
 
 
 @main.command()
@@ -226,9 +232,12 @@ def section(
 
 @main.command()
 @shared_options
-def run(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+@cluster_option
+def run(
+    survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, cluster: str | None
+) -> None:
     """All of the above in one go, with report.html and run.json."""
-    run_job("run", survey_folder, out, quiet, as_json)
+    run_job("run", survey_folder, out, quiet, as_json, cluster=cluster)
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 
 from detect import __version__, figures, stages, summaries
 from detect.aside import aside
+from detect.cluster import connected
 from detect.outputs import check_target, output_folder, plain, write_json, write_table
 from detect.present.exchange import as_cf, gis_layers
 from detect.present.report import render_report
@@ -227,11 +228,14 @@ def check(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     return _finish(survey, summary, summaries.check_lines(summary))
 
 
-def map_signal(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
-    """Condition the readings and map them."""
+def map_signal(
+    folder: Path, out: Path, progress: Progress = silent, cluster: str | None = None
+) -> JobReport:
+    """Condition the readings and map them, on a cluster where the address of one is given."""
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings",))
-    result = stages.map_signal(survey, progress)
+    with connected(cluster) as client:
+        result = stages.map_signal(survey, progress, client=client)
     with output_folder(out, folder) as fresh:
         draw_fields(survey, result.maps, result.anomalies, fresh)
         summary = write_map(survey, result, fresh)
@@ -278,15 +282,18 @@ def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     return _finish(survey, summary, summaries.learn_lines(summary))
 
 
-def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+def run(
+    folder: Path, out: Path, progress: Progress = silent, cluster: str | None = None
+) -> JobReport:
     """Plan, check, map and rank in one go, with a report and its provenance.
 
-    The bed is mapped and most pictures are drawn in a process of their own meanwhile.
+    The bed is mapped and most pictures are drawn in a process of their own meanwhile; the signal
+    is mapped on a cluster where the address of one is given.
     """
     check_target(out, folder)
     begun = datetime.datetime.now(datetime.UTC).astimezone()
     clock = Clock()
-    with aside() as later, output_folder(out, folder) as fresh:
+    with aside() as later, connected(cluster) as client, output_folder(out, folder) as fresh:
         with clock("load"):
             survey = load_survey(folder, needs=("detector", "dives", "readings"))
         bed = later(stages.map_bed, survey)
@@ -297,7 +304,7 @@ def run(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
-            mapped = stages.map_signal(survey, progress, bed, checked.cover)
+            mapped = stages.map_signal(survey, progress, bed, checked.cover, client=client)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
         cut = later(_write_baseline_section, survey, bed(), fresh)
         with clock("rank"):

@@ -190,7 +190,8 @@ def map_lines(s: Summary) -> list[str]:
         f"intervals hold {100 * s['leave_one_out_loudness']['coverage_90']:.0f} %",
         f"  signal map kriged as {kriged}: {s['scales_why']}",
         f"  {check['nodes']} nodes of {kriged} estimated again by PyKrige: largest difference "
-        f"{check['max_abs_estimate']:.2g}{of} (standard deviation {check['max_abs_sd']:.2g})"
+        f"{check['max_abs_estimate']:.2g}{of} (standard deviation {check['max_abs_sd']:.2g}), "
+        f"{check['max_in_sd']:.2g} of a standard deviation, {check['allowed_in_sd']:g} allowed"
         if np.isfinite(check["max_abs_estimate"])
         else f"  PyKrige: {check['note']}",
         *(f"  note: {note}" for note in s["notes"]),

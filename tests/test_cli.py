@@ -84,7 +84,8 @@ class TestRun:
         check = summary["map"]["crosscheck_pykrige"]
         assert check["ok"]
         assert check["nodes"] >= 50
-        assert check["max_abs_estimate"] < 1e-6
+        # the demo's map is in tiles, PyKrige has all readings
+        assert check["max_in_sd"] <= check["allowed_in_sd"] == 0.05
 
     def test_squares_have_the_contracts_columns_best_first(self, demo_run):
         squares = pd.read_csv(demo_run[0] / "squares.csv")

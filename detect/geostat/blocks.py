@@ -46,13 +46,11 @@ class Support:
         """
         if not (np.isfinite(size_m) and size_m > 0):
             raise GeostatError(f"size_m = {size_m!r} must be a positive length in metres")
-        nodes, weights = np.polynomial.legendre.leggauss(order)
-        e, n = np.meshgrid(nodes, nodes)
-        w = np.outer(weights, weights) / 4.0
-        offsets = np.column_stack([e.ravel(), n.ravel()]) * (size_m / 2.0)
         if not np.isfinite(azimuth_deg):
             raise GeostatError(f"azimuth_deg = {azimuth_deg!r} is not a bearing in degrees")
-        return cls(float(size_m), offsets @ turn(-azimuth_deg), w.ravel(), float(azimuth_deg))
+        unit, weights = _gauss_points(order)
+        offsets = unit * (size_m / 2.0)
+        return cls(float(size_m), offsets @ turn(-azimuth_deg), weights, float(azimuth_deg))
 
     @property
     def is_point(self) -> bool:
@@ -96,6 +94,14 @@ class Support:
         """Covariance of the means of squares at ``centres`` before any data, (M, M)."""
         along = centres @ turn(self.azimuth_deg)
         return between_squares(seen_from(variogram, self.azimuth_deg), along, self.size_m)
+
+
+@lru_cache
+def _gauss_points(order: int) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre points (G, 2) of the square of side 2, and their weights adding up to 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(order)
+    e, n = np.meshgrid(nodes, nodes)
+    return np.column_stack([e.ravel(), n.ravel()]), np.outer(weights, weights).ravel() / 4.0
 
 
 def turn(azimuth_deg: float) -> FloatArray:

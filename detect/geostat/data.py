@@ -128,6 +128,8 @@ class Data:
 
     def target_basis(self, centres: FloatArray, support: Support) -> FloatArray:
         """Drift functions of targets (T, 2), averaged over the support -> (T, P)."""
+        if self.drift.terms <= 1:  # a constant is its own mean
+            return self.drift.at(centres)
         at = self.drift.at(centres[:, None, :] + support.offsets)
         return support.average(at)
 

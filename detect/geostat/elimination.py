@@ -85,71 +85,123 @@ def add_covariance(model, x, y, px, py, weight, out):  # type: ignore[no-untyped
 
 
 @compiled
+def covariance_of_means(model, points, start):  # type: ignore[no-untyped-def]
+    """Covariance (G, G), no nugget, of means over groups of points that follow each other."""
+    groups = len(start) - 1
+    px, py = points[:, 0].copy(), points[:, 1].copy()
+    k = np.zeros((groups, groups))
+    row = np.empty(len(px))
+    for g in range(groups):
+        first = start[g]
+        row[first:] = 0.0
+        for i in range(first, start[g + 1]):
+            x, y = px[i], py[i]
+            add_covariance(model, x, y, px[first:], py[first:], 1.0, row[first:])
+        for h in range(g, groups):
+            total = 0.0
+            for i in range(start[h], start[h + 1]):
+                total += row[i]
+            k[g, h] = total / ((start[g + 1] - first) * (start[h + 1] - start[h]))
+            k[h, g] = k[g, h]
+    return k
+
+
+@compiled
 def eliminate(a, k):  # type: ignore[no-untyped-def]
     """Cholesky of the first k columns of ``a`` (k, k + R), carrying the others along.
 
     Leaves the upper factor U and ``U'^-1`` times the other columns. False at a pivot below 1e-13
-    of its diagonal entry.
+    of its diagonal entry. Two rows at a time: each row above them is read once for both.
     """
-    width = a.shape[1]
-    for j in range(k):
-        own = a[j, j]
+    for j in range(0, k, 2):
+        pair = j + 1 < k
+        s, t = a[j, j:], a[j + 1 if pair else j, j:]
+        own, other = s[0], t[1] if pair else 1.0
+        if pair:
+            t[0] = 0.0
         p = 0
-        while p + 4 <= j:
+        while pair and p + 4 <= j:
             f0, f1, f2, f3 = a[p, j], a[p + 1, j], a[p + 2, j], a[p + 3, j]
-            r0, r1, r2, r3 = a[p], a[p + 1], a[p + 2], a[p + 3]
-            row = a[j]
-            for i in range(j, width):
-                row[i] -= f0 * r0[i] + f1 * r1[i] + f2 * r2[i] + f3 * r3[i]
+            g0, g1, g2, g3 = a[p, j + 1], a[p + 1, j + 1], a[p + 2, j + 1], a[p + 3, j + 1]
+            r0, r1, r2, r3 = a[p, j:], a[p + 1, j:], a[p + 2, j:], a[p + 3, j:]
+            for i in range(len(s)):
+                x0, x1, x2, x3 = r0[i], r1[i], r2[i], r3[i]
+                s[i] -= f0 * x0 + f1 * x1 + f2 * x2 + f3 * x3
+                t[i] -= g0 * x0 + g1 * x1 + g2 * x2 + g3 * x3
             p += 4
         while p < j:
-            f0 = a[p, j]
-            for i in range(j, width):
-                a[j, i] -= f0 * a[p, i]
+            r0 = a[p, j:]
+            f0 = r0[0]
+            for i in range(len(s)):
+                s[i] -= f0 * r0[i]
+            if pair:
+                g0 = r0[1]
+                for i in range(len(s)):
+                    t[i] -= g0 * r0[i]
             p += 1
-        if not a[j, j] > 1e-13 * own:
+        if not s[0] > 1e-13 * own:
             return False
-        scale = 1.0 / np.sqrt(a[j, j])
-        for i in range(j, width):
-            a[j, i] *= scale
+        scale = 1.0 / np.sqrt(s[0])
+        for i in range(len(s)):
+            s[i] *= scale
+        if pair:
+            g0 = s[1]
+            for i in range(1, len(s)):
+                t[i] -= g0 * s[i]
+            if not t[1] > 1e-13 * other:
+                return False
+            scale = 1.0 / np.sqrt(t[1])
+            for i in range(1, len(s)):
+                t[i] *= scale
     return True
 
 
 @compiled
 def forward(a, k, c):  # type: ignore[no-untyped-def]
-    """Solve ``U' v = c`` in place for the columns of ``c`` (k, T)."""
+    """Solve ``U' v = c`` in place for the columns of ``c`` (k, T), two rows at a time."""
     width = c.shape[1]
-    for j in range(k):
-        row = c[j]
+    for j in range(0, k, 2):
+        pair = j + 1 < k
+        s, t = c[j], c[j + 1 if pair else j]
         p = 0
-        while p + 4 <= j:
+        while pair and p + 4 <= j:
             f0, f1, f2, f3 = a[p, j], a[p + 1, j], a[p + 2, j], a[p + 3, j]
+            g0, g1, g2, g3 = a[p, j + 1], a[p + 1, j + 1], a[p + 2, j + 1], a[p + 3, j + 1]
             r0, r1, r2, r3 = c[p], c[p + 1], c[p + 2], c[p + 3]
             for i in range(width):
-                row[i] -= f0 * r0[i] + f1 * r1[i] + f2 * r2[i] + f3 * r3[i]
+                x0, x1, x2, x3 = r0[i], r1[i], r2[i], r3[i]
+                s[i] -= f0 * x0 + f1 * x1 + f2 * x2 + f3 * x3
+                t[i] -= g0 * x0 + g1 * x1 + g2 * x2 + g3 * x3
             p += 4
         while p < j:
-            f0 = a[p, j]
+            f0, r0 = a[p, j], c[p]
             for i in range(width):
-                row[i] -= f0 * c[p, i]
+                s[i] -= f0 * r0[i]
+            if pair:
+                g0 = a[p, j + 1]
+                for i in range(width):
+                    t[i] -= g0 * r0[i]
             p += 1
         scale = 1.0 / a[j, j]
         for i in range(width):
-            row[i] *= scale
+            s[i] *= scale
+        if pair:
+            g0, scale = a[j, j + 1], 1.0 / a[j + 1, j + 1]
+            for i in range(width):
+                t[i] = (t[i] - g0 * s[i]) * scale
 
 
 @compiled
 def backward(a, k, c):  # type: ignore[no-untyped-def]
-    """Solve ``U w = c`` in place for the columns of ``c`` (k, T)."""
-    width = c.shape[1]
-    for j in range(k - 1, -1, -1):
-        for p in range(j + 1, k):
-            f = a[j, p]
-            for i in range(width):
-                c[j, i] -= f * c[p, i]
-        scale = 1.0 / a[j, j]
-        for i in range(width):
-            c[j, i] *= scale
+    """Solve ``U w = c`` in place for the rows of ``c`` (R, k)."""
+    for r in range(len(c)):
+        column = c[r]
+        for j in range(k - 1, -1, -1):
+            row, known = a[j, j + 1 : k], column[j + 1 : k]
+            total = 0.0
+            for p in range(len(known)):
+                total += row[p] * known[p]
+            column[j] = (column[j] - total) / a[j, j]
 
 
 @compiled

@@ -18,13 +18,17 @@ from detect.geostat.elimination import (
     load,
     share_nugget,
 )
-from detect.geostat.search import compiled, shared_neighbourhood
+from detect.geostat.search import compiled
+from detect.geostat.tile_lattice import shared_neighbourhood
 
 #: Status of a target whose system failed: singular, or a drift that its readings cannot fix.
 FINE, SINGULAR, NO_DRIFT = 0, 1, 2
 
 #: Targets of a tile that are solved at once: their columns stay in the cache.
-COLUMNS = 128
+COLUMNS = 192
+
+#: Targets of a tile, at most, that go through the elimination with the readings.
+FEW = 48
 
 
 @compiled
@@ -41,7 +45,7 @@ def solve_each(  # type: ignore[no-untyped-def]
     status = np.zeros(count, dtype=np.int8)
     a = np.empty((k, k + terms + 2))
     c0 = np.empty(k)
-    w = np.empty((k, 1))
+    w = np.empty((1, k))
     for t in range(count):
         px, py = load(model, readings, index[t], a)
         x, y = targets[t, 0], targets[t, 1]
@@ -62,7 +66,7 @@ def solve_each(  # type: ignore[no-untyped-def]
             status[t] = NO_DRIFT
             continue
         v = a[:, k + terms + 1]
-        w[:, 0] = v
+        w[0] = v
         total = prior
         for i in range(k):
             total -= v[i] * v[i]
@@ -81,14 +85,14 @@ def solve_each(  # type: ignore[no-untyped-def]
             for p in range(q, terms):
                 shift += root[p, q] * rr[p]
             for i in range(k):
-                w[i, 0] += a[i, k + q] * shift
+                w[0, i] += a[i, k + q] * shift
         value = 0.0
         for i in range(k):
-            value += w[i, 0] * a[i, k + terms]
+            value += w[0, i] * a[i, k + terms]
         estimate[t], variance[t] = value, total
         if weights.shape[0] > 0:
             backward(a, k, w)
-            weights[t] = w[:, 0]
+            weights[t] = w[0]
     return estimate, variance, status
 
 
@@ -107,12 +111,17 @@ def solve_shared(  # type: ignore[no-untyped-def]
     count, k, terms = len(targets), len(index), len(beta)
     estimate, variance = np.empty(count), np.empty(count)
     tx, ty = targets[:, 0].copy(), targets[:, 1].copy()
-    a = np.empty((k, k + terms + 1))
+    few = count if count <= FEW else 0
+    a = np.empty((k, k + terms + 1 + few))
     px, py = load(model, readings, index, a)
+    c0 = np.empty((k, few))
+    if few > 0:
+        covariance_with(model, readings, index, px, py, tx, ty, offsets, gauss, c0)
+        a[:, k + terms + 1 :] = c0
     if not eliminate(a, k):
         return estimate, variance, SINGULAR
     # K^-1 [F, y] of the readings, so that an estimate is a sum over its covariances.
-    dual = np.ascontiguousarray(a[:, k:])
+    dual = a[:, k : k + terms + 1].T.copy()
     backward(a, k, dual)
     buffer = np.empty(k * min(COLUMNS, count))
     r = np.empty((terms, COLUMNS))
@@ -126,13 +135,16 @@ def solve_shared(  # type: ignore[no-untyped-def]
             for t in range(width):
                 r[p, t] = f0[begin + t, p]
                 value[t] += f0[begin + t, p] * beta[p]
-        covariance_with(model, readings, index, px, py, x, y, offsets, gauss, part)
+        if few > 0:
+            part[:] = c0
+        else:
+            covariance_with(model, readings, index, px, py, x, y, offsets, gauss, part)
         for i in range(k):
-            row, alpha = part[i], dual[i, terms]
+            row, alpha = part[i], dual[terms, i]
             for t in range(width):
                 value[t] += alpha * row[t]
             for p in range(terms):
-                share = dual[i, p]
+                share = dual[p, i]
                 for t in range(width):
                     r[p, t] -= share * row[t]
         for p in range(terms):
@@ -141,32 +153,36 @@ def solve_shared(  # type: ignore[no-untyped-def]
                 for q in range(p + 1):
                     e += root[p, q] * r[q, t]
                 total[t] += e * e
-        forward(a, k, part)
+        if few > 0:
+            part[:] = a[:, k + terms + 1 :]
+        else:
+            forward(a, k, part)
         for i in range(k):
             row = part[i]
             for t in range(width):
                 total[t] -= row[t] * row[t]
         if len(weights) > 0:
-            backward(a, k, part)
-            weights[begin : begin + width] = part.T
+            w = part.T.copy()
+            backward(a, k, w)
+            weights[begin : begin + width] = w
             unmet[begin : begin + width] = r[:, :width].T
     return estimate, variance, FINE
 
 
 @compiled
 def solve_tiles(  # type: ignore[no-untyped-def]
-    model, readings, trend, cells, k, start, corner, targets, f0, offsets, gauss, prior
+    model, readings, trend, cells, many, start, corner, targets, f0, offsets, gauss, prior
 ):
-    """Estimate targets sorted by tile (see `cut_into_tiles`).
+    """Estimate targets sorted by tile (see `detect.geostat.tile_lattice.Cut`).
 
-    Returns estimate and variance (T,), and the status of each tile (Q,).
+    Each tile uses the ``many`` readings nearest to it. Returns estimate and variance (E,), and
+    the status of each tile (Q,).
     """
     estimate, variance = np.empty(len(targets)), np.empty(len(targets))
     status = np.zeros(len(corner), dtype=np.int8)
-    seen = np.full(len(readings.points), -1)
     none = np.empty((0, 0))
     for q in range(len(corner)):
-        index = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], k, seen, q)
+        index = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], many)
         a, b = start[q], start[q + 1]
         estimate[a:b], variance[a:b], status[q] = solve_shared(
             model, readings, trend, index, targets[a:b], f0[a:b], offsets, gauss, prior, none, none
@@ -178,8 +194,13 @@ def solve_tiles(  # type: ignore[no-untyped-def]
 def leave_out(model, readings, trend, told, index):  # type: ignore[no-untyped-def]
     """Error and variance (k,) of each reading of a tile left out, by the closed form of Dubrule.
 
-    As `detect.geostat.system.GlobalSystem.leave_one_out`, with the survey's drift: ``told`` (N,)
-    marks the readings that it was fixed by. A variance of -1: the others cannot fix it.
+    As `detect.geostat.system.GlobalSystem.leave_one_out`, with the survey's drift. With ``K`` and
+    ``F`` of the tile's readings, ``a = K^-1 (y - F beta)``, ``G = K^-1 F`` and ``d`` the diagonal
+    of ``K^-1``: a reading that the drift was fixed by (``told``, (N,)) is taken out of it as it
+    stands in the tile, ``S_i = S - g_i g_i' / d_i``, and the others then predict it with error and
+    variance ``a_i / p_i`` and ``1 / p_i`` where ``p_i = d_i - g_i' S^-1 g_i``; any other with
+    ``a_i / d_i`` and ``1 / d_i + g_i' S^-1 g_i / d_i^2``. A variance of -1: the others cannot fix
+    the drift.
     """
     beta, root = trend
     k, terms = len(index), len(beta)
@@ -192,41 +213,47 @@ def leave_out(model, readings, trend, told, index):  # type: ignore[no-untyped-d
     for i in range(k):
         unit[i, i] = 1.0
     forward(a, k, unit)  # L^-1
-    dual = np.ascontiguousarray(a[:, k:])
+    dual = a[:, k:].T.copy()
     backward(a, k, dual)
     for i in range(k):
         diagonal = 0.0
         for j in range(i, k):
             diagonal += unit[j, i] * unit[j, i]
-        own = diagonal
+        drift = 0.0
+        for p in range(terms):
+            e = 0.0
+            for q in range(p + 1):
+                e += root[p, q] * dual[q, i]
+            drift += e * e
         if told[index[i]]:
-            for p in range(terms):
-                e = 0.0
-                for q in range(p + 1):
-                    e += root[p, q] * dual[i, q]
-                own -= e * e
-        variance[i] = 1.0 / own if own > 1e-12 * diagonal else -1.0
-        error[i] = dual[i, terms] / own
+            own = diagonal - drift
+            variance[i] = 1.0 / own if own > 1e-12 * diagonal else -1.0
+            error[i] = dual[terms, i] / own
+        else:
+            variance[i] = (1.0 + drift / diagonal) / diagonal
+            error[i] = dual[terms, i] / diagonal
     return error, variance, FINE
 
 
 @compiled
-def leave_out_tiles(model, readings, trend, told, cells, k, order, start, corner):  # type: ignore[no-untyped-def]
-    """Error and variance (N,) of each reading predicted from the others near its tile.
+def leave_out_tiles(model, readings, trend, told, cells, many, target, start, corner):  # type: ignore[no-untyped-def]
+    """Error and variance (E,) of each reading predicted from the others near a tile.
 
-    ``order``, ``start`` and ``corner`` are those of `cut_into_tiles` with the readings as targets.
+    ``target``, ``start`` and ``corner`` are those of a `Cut` with the readings as targets.
     """
-    count = len(readings.points)
-    error, variance = np.empty(count), np.empty(count)
+    error, variance = np.empty(len(target)), np.empty(len(target))
     status = np.zeros(len(corner), dtype=np.int8)
-    seen, at = np.full(count, -1), np.empty(count, dtype=np.int64)
+    at = np.full(len(readings.points), -1)
     for q in range(len(corner)):
-        near = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], k, seen, q)
-        own = order[start[q] : start[q + 1]]
-        index = np.concatenate((near, own[seen[own] != q]))
+        near = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], many)
+        own = target[start[q] : start[q + 1]]
+        at[near] = 0
+        # More readings at one place than a tile uses: its own are used all the same.
+        index = np.concatenate((near, own[at[own] < 0]))
         for i in range(len(index)):
             at[index[i]] = i
         e, v, status[q] = leave_out(model, readings, trend, told, index)
-        for i in own:
-            error[i], variance[i] = e[at[i]], v[at[i]]
+        for i in range(start[q], start[q + 1]):
+            error[i], variance[i] = e[at[target[i]]], v[at[target[i]]]
+        at[index] = -1
     return error, variance, status

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -16,6 +16,9 @@ from detect.geostat.errors import FloatArray, GeostatError, IntArray
 from detect.geostat.parallel import cores
 from detect.geostat.plain import PlainSystems, Solved
 from detect.geostat.variogram import Variogram
+
+if TYPE_CHECKING:
+    from detect.geostat.tile_lattice import Cut
 
 #: Targets in one job, at most.
 JOB = 8192
@@ -81,11 +84,11 @@ class LocalSystem:
         del count
         _ = self.cells, self._compiled
 
-    def plan(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
+    def jobs(self, centres: FloatArray, support: Support) -> Iterable[IntArray | Cut]:
         """Cut targets into jobs (arrays of indices) for `estimate`."""
         del support
         everywhere = np.arange(len(centres))
-        yield from (everywhere[t] for t in tiles(len(centres), 1, job_size(len(centres))))
+        return (everywhere[t] for t in tiles(len(centres), 1, job_size(len(centres))))
 
     def estimate(self, centres: FloatArray, support: Support) -> tuple[FloatArray, FloatArray]:
         """Estimate and variance of the targets of one job."""
@@ -163,15 +166,21 @@ class LocalSystem:
     def posterior(
         self, centres: FloatArray, support: Support, prior: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Estimates (M,) and the joint covariance (M, M) of their errors; overwrites ``prior``.
+        """Estimates (M,) and the joint covariance (M, M) of their errors; overwrites ``prior``."""
+        weights = self.weights(centres, support)
+        # The mean's weights add up to 1, so the known mean drops out except in simple kriging.
+        mean = self.data.mean + weights @ self.data.residual
+        return mean, self.joint_errors(weights, centres, support, prior)
 
-        With weights W and ``prior`` the covariance of the targets: ``prior - W c - (W c)' + W K
-        W'``, exact for the weights used, although no two targets need share readings.
+    def joint_errors(
+        self, w: csr_matrix, centres: FloatArray, support: Support, prior: FloatArray
+    ) -> FloatArray:
+        """Covariance (M, M) of the errors of estimates by weights W (M, N); overwrites ``prior``.
+
+        With ``prior`` the covariance of the targets: ``prior - W c - (W c)' + W K W'``, exact for
+        the weights used, although no two targets need share readings.
         """
         data, nugget = self.data, self.variogram.nugget
-        w = self.weights(centres, support)
-        # The mean's weights add up to 1, so the known mean drops out except in simple kriging.
-        mean = data.mean + w @ data.residual
         used = np.unique(w.indices)
         w = w[:, used]
         points, place = data.points[used], data.place[used]
@@ -188,7 +197,7 @@ class LocalSystem:
             wc = (w @ c0.T).T
             prior[tile] += (w @ (wk - c0).T).T
             prior[:, tile] -= wc.T
-        return mean, prior
+        return prior
 
     def leave_one_out(self) -> tuple[FloatArray, FloatArray]:
         """Predict each datum from its k nearest others; the variance includes its own noise."""

@@ -6,9 +6,10 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import cache
 from typing import Any, TypeVar
 
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -19,13 +20,27 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+@cache
+def _libraries() -> ThreadpoolController:
+    """Linear algebra libraries of this process: finding them takes some milliseconds."""
+    import scipy.linalg  # noqa: F401  (brings its own)
+
+    return ThreadpoolController()
+
+
+def one_thread() -> AbstractContextManager[Any]:
+    """Hold linear algebra to one thread."""
+    limited: AbstractContextManager[Any] = _libraries().limit(limits=1, user_api="blas")
+    return limited
+
+
 def threads(size: int) -> AbstractContextManager[Any]:
     """Let linear algebra of matrices of a side of ``size`` use one thread, or all where it pays.
 
     A factorisation of 3,000 takes a quarter of a second on one core, and threads that spin for
     each other on a busy machine take longer than that.
     """
-    return threadpool_limits(limits=1, user_api="blas") if size < 3000 else nullcontext()
+    return one_thread() if size < 3000 else nullcontext()
 
 
 def run(
@@ -52,7 +67,7 @@ def run(
         for number, job in enumerate(jobs):
             yield number, function(job)
         return
-    with threadpool_limits(limits=1, user_api="blas"), ThreadPoolExecutor(workers) as pool:
+    with one_thread(), ThreadPoolExecutor(workers) as pool:
         waiting = iter(enumerate(jobs))
         running = {}
         for number, job in waiting:
@@ -114,11 +129,13 @@ def run_on(
         client.submit(_alone, function, everywhere, job, pure=False): number
         for number, job in enumerate(jobs)
     }
-    for future in as_completed(futures):
+    with client.as_current():  # it need not be the default of this process
+        finished = as_completed(futures)
+    for future in finished:
         yield futures[future], future.result()
 
 
 def _alone(function: Callable[[Any, Job], Result], shared: Any, job: Job) -> Result:
     """Run one job on a worker, whose other threads have jobs of their own."""
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         return function(shared, job)

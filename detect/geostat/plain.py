@@ -196,18 +196,20 @@ class PlainSystems:
     def left_out(
         self, index: IntArray, centre: FloatArray, trend: Trend
     ) -> tuple[FloatArray, FloatArray]:
-        """Error and variance (k,) of each of the readings ``index`` predicted from the others."""
+        """As `detect.geostat.kernels.leave_out`, for the readings ``index`` (k,)."""
         data = self.data
         k = self._covariance(index[None], data.points[index][None])
         factor = self._factorise(k, index[None], centre[None])[0]
         inverse = cho_solve((factor, True), np.eye(len(index)))
-        told = np.isin(index, trend.used)[:, None]
-        lost = (inverse @ data.basis[index]) @ trend.root.T * told
-        own = inverse.diagonal() - np.einsum("kp,kp->k", lost, lost)
-        good = own > 1e-12 * inverse.diagonal()
-        variance = np.where(good, 1.0 / np.where(good, own, 1.0), -1.0)
+        told = np.isin(index, trend.used)
+        lost = (inverse @ data.basis[index]) @ trend.root.T
+        drift, diagonal = np.einsum("kp,kp->k", lost, lost), inverse.diagonal()
+        own = np.where(told, diagonal - drift, diagonal)
+        good = own > 1e-12 * diagonal
+        own = np.where(good, own, 1.0)
         residual = data.residual[index] - data.basis[index] @ trend.beta
-        return (inverse @ residual) * variance, variance
+        variance = np.where(told, 1.0 / own, (1.0 + drift / diagonal) / diagonal)
+        return (inverse @ residual) / own, np.where(good, variance, -1.0)
 
     def rescued(
         self, centres: FloatArray, support: Support, index: IntArray, trend: Trend | None

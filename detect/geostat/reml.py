@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -11,11 +13,12 @@ import pandas as pd
 from scipy.linalg import LinAlgError
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
-from threadpoolctl import threadpool_limits
+from scipy.stats import chi2
 
 from detect.geostat.errors import FloatArray, GeostatError, IntArray, as_points, as_values
 from detect.geostat.fit import VariogramFit
 from detect.geostat.likelihood import Block, climb, information, profile, restricted_log_likelihood
+from detect.geostat.parallel import one_thread
 from detect.geostat.partition import compact_blocks
 from detect.geostat.shapes import MODELS, practical_range
 from detect.geostat.variogram import Variogram
@@ -26,6 +29,9 @@ MOST_TOGETHER = 600
 
 #: Readings of a block, and blocks, where there are more.
 BLOCK, MOST_BLOCKS = 200, 10
+
+#: Smoothnesses of the Matern model that are tried; the kernels know the half-integer ones.
+SMOOTHNESSES = (0.5, 1.0, 1.5, 2.5)
 
 #: Ratios of anisotropy that are searched.
 LEAST_RATIO = 0.1
@@ -51,7 +57,7 @@ def fit_reml(
     *,
     repeats: npt.ArrayLike | None = None,
     drift: str = "constant",
-    smoothness: float = 1.5,
+    smoothness: float | Literal["fit"] = 1.5,
     anisotropic: bool = False,
     range_bounds: tuple[float, float] | None = None,
     start: Variogram | None = None,
@@ -73,8 +79,9 @@ def fit_reml(
         So the nugget is taken as the readings' error, not as microscale variation.
     drift : {"none", "constant", "linear", "quadratic"}
         Form of the unknown mean; ``"none"`` for a mean known to be 0.
-    smoothness : float
-        Of the Matern model; not fitted.
+    smoothness : float or "fit"
+        Of the Matern model; ``"fit"`` takes the likeliest of `SMOOTHNESSES`, and says which others
+        the readings bear out as well.
     anisotropic : bool
         Whether to fit ratio and azimuth too.
     range_bounds : (float, float), optional
@@ -100,8 +107,25 @@ def fit_reml(
     (1984) 135-146; Stein, Interpolation of Spatial Data (1999), section 6.4 (all from memory).
     Limits: a few wild readings move it more than they move the bins; past 600 readings, blocks of
     200 are taken as independent, each with its own mean, and past 2,000 ten of them, spread over
-    the site, stand for all. Cost: the cube of the block times some forty steps.
+    the site, stand for all. Cost: the cube of the block times some forty steps. Nested structures
+    are not fitted: two ranges and three variances are more than the contrasts of a few hundred
+    readings can tell apart; `detect.geostat.nested.fit_nested` fits them to the bins.
     """
+    if smoothness == "fit":
+        if model != "matern":
+            raise GeostatError(f"a {model} model has no smoothness to fit")
+        with_smoothness = partial(
+            fit_reml,
+            points,
+            values,
+            model,
+            repeats=repeats,
+            drift=drift,
+            anisotropic=anisotropic,
+            range_bounds=range_bounds,
+            start=start,
+        )
+        return _likeliest([with_smoothness(smoothness=s) for s in SMOOTHNESSES])
     position = as_points(points)
     reading = as_values(values, len(position))
     count = np.ones(len(position), np.int64) if repeats is None else np.asarray(repeats)
@@ -125,7 +149,7 @@ def fit_reml(
     bounds = (float(np.log(low)), float(np.log(high)))
     template = Variogram(model, 0.5, 0.5, low, smoothness=smoothness)
     # Blocks of some hundred readings: threads would wait for each other more than they help.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         variogram, value = _optimum(blocks, template, bounds, anisotropic, start)
         at_bound = _at_bound(variogram, low, high)
         errors = _standard_errors(blocks, variogram, at_bound)
@@ -144,6 +168,24 @@ def fit_reml(
         method="restricted maximum likelihood",
         log_likelihood=value,
     )
+
+
+def _likeliest(fits: list[VariogramFit]) -> VariogramFit:
+    """Return the fit of the highest likelihood, and note which smoothnesses are as good.
+
+    Within half the 95 % quantile of chi-squared of one degree of freedom of it (Wilks 1938, from
+    memory).
+    """
+    best = max(fits, key=lambda f: f.log_likelihood)
+    others = [
+        f"{f.variogram.smoothness:g}"
+        for f in fits
+        if f is not best and f.log_likelihood > best.log_likelihood - chi2.ppf(0.95, 1) / 2
+    ]
+    note = f"smoothness {best.variogram.smoothness:g} is the likeliest of those tried"
+    if others:
+        note += f"; the readings do not rule out {', '.join(others)}"
+    return replace(best, notes=(*best.notes, note))
 
 
 def _optimum(

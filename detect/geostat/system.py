@@ -147,7 +147,7 @@ class GlobalSystem:
         self.data.add_nugget(c0, centres, support, self.variogram.nugget, near)
         return c0.T, self.data.target_basis(centres, support)
 
-    def plan(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
+    def jobs(self, centres: FloatArray, support: Support) -> Iterator[IntArray]:
         """Cut targets into tiles (arrays of indices) for `estimate`, each within the budget."""
         everywhere = np.arange(len(centres))
         if self.near(centres[:1], support) is None:
@@ -169,7 +169,7 @@ class GlobalSystem:
             _ = self.inverse_factor
 
     def estimate(self, centres: FloatArray, support: Support) -> tuple[FloatArray, FloatArray]:
-        """Estimate and variance of one tile of targets (one of `plan`)."""
+        """Estimate and variance of one tile of targets (one of `jobs`)."""
         near = self.near(centres, support)
         c0, f0 = self.targets(centres, support, near)
         dual = c0.T @ (self._dual if near is None else self._dual[near])
@@ -253,7 +253,7 @@ class GlobalSystem:
             c0, f0 = self.targets(centres[job], support, near)
             return c0.T @ (alpha if near is None else alpha[near]) + f0 @ beta
 
-        jobs = list(self.plan(centres, support))
+        jobs = list(self.jobs(centres, support))
         for number, part in run(one, jobs):
             out[jobs[number]] = part
         return out
@@ -280,21 +280,21 @@ def factorise(data: Data, variogram: Variogram) -> tuple[FloatArray, float]:
     each other as the others go: then the model is too smooth for the layout, and the least nugget
     that will do is added, and said.
     """
-    factor, rcond = _cholesky(data, variogram, 0.0)
+    factor, rcond = _cholesky(data_covariance(data, variogram), 0.0)
     if rcond >= SMALLEST_RCOND:
         return factor, rcond
     if not has_near_duplicates(data.points):
         for share in ADDED_NUGGETS:
-            factor, raised = _cholesky(data, variogram, share * variogram.sill)
+            factor, raised = _cholesky(data_covariance(data, variogram), share * variogram.sill)
             if raised >= SMALLEST_RCOND:
                 warn_added(variogram, share)
                 return factor, raised
     raise singular(data, f"reciprocal condition number {rcond:.1g}")
 
 
-def _cholesky(data: Data, variogram: Variogram, added: float) -> tuple[FloatArray, float]:
-    k = data_covariance(data, variogram).T  # Fortran order: factorised in place
-    k.flat[:: len(data) + 1] += added
+def _cholesky(k: FloatArray, added: float) -> tuple[FloatArray, float]:
+    k = k.T  # Fortran order: factorised in place
+    k.flat[:: len(k) + 1] += added
     norm = float(max(np.abs(k[:, tile]).sum(axis=0).max() for tile in tiles(len(k), 8 * len(k))))
     factor, info = lapack.dpotrf(k, lower=1, clean=1, overwrite_a=1)
     return factor, float(lapack.dpocon(factor, norm, uplo="L")[0]) if info == 0 else 0.0

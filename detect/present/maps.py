@@ -33,6 +33,7 @@ _GROUND = ("outline", "keep_outs", "squares", "baseline")
 FIELD_LAYERS: dict[str, tuple[str, ...]] = {
     "signal": (*_GROUND, "lanes", "anomalies"),
     "loudness": (*_GROUND, "lanes", "anomalies"),
+    "strength": (*_GROUND, "lanes", "anomalies"),
     "contact_probability": (*_GROUND, "probes"),
     "contact_depth": (*_GROUND, "probes"),
     "seabed": _GROUND,

@@ -1,4 +1,4 @@
-"""Where the metal is: peaks of the signal map that noise does not explain."""
+"""Where the metal is: targets that stand out of the noise, with their depth and strength."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import xarray as xr
 from scipy import ndimage, stats
 from scipy.spatial import cKDTree
 
-from detect.readings.inversion import fit_target
+from detect.readings.inversion import Readings
+from detect.readings.pursuit import merged, pursue, refine
 from detect.survey.settings import Detector
 
 COLUMNS = [
@@ -28,85 +29,49 @@ COLUMNS = [
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
-#: a target is fitted to the readings this near, m
-FIT_RADIUS_M = 1.0
-#: fits closer together than this are one target, m
-SAME_TARGET_M = 0.3
+#: the peak of an anomaly is no more than the largest reading this near, m
+PEAK_WITHIN_M = 0.5
+#: times that targets fitted onto each other are made one and all fitted again
+ROUNDS = 3
 
 
-def peak_q_values(snr: np.ndarray, looks: int = 1) -> np.ndarray:
-    """Return the false discovery rate at which each peak would just be listed.
+def q_values(z: np.ndarray, looks: int) -> np.ndarray:
+    """Return the false discovery rate at which each pick would just be listed.
 
-    A peak is the highest of ``looks`` cells, so with noise alone it reaches ``snr`` with
-    probability ``p = 1 - Phi(snr)^looks`` or less (Šidák 1967, J. Am. Stat. Assoc. 62; from
-    memory). Adjusted over all peaks by Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, through
-    scipy.
+    The picks are the ``len(z)`` largest of ``looks`` values that are normal where there is no
+    metal, so ``q_(i) = min over j >= i of looks p_(j) / j`` with ``p = 1 - Phi(z)`` (Benjamini &
+    Hochberg 1995, J. R. Stat. Soc. B 57), the values that were not picked counting as 1.
 
     Parameters
     ----------
-    snr : (K,) array
-        Peak over noise.
+    z : (K,) array
+        Matched filter at each pick.
     looks : int
-        Cells each peak tops.
+        Places looked at.
 
     Returns
     -------
     (K,) array
     """
-    if snr.size == 0:
+    if z.size == 0:
         return np.empty(0)
-    p = -np.expm1(looks * stats.norm.logcdf(snr))
-    return np.asarray(stats.false_discovery_control(p, method="bh"))
+    others = np.ones(max(looks - z.size, 0))
+    p = np.concatenate([stats.norm.sf(z), others])
+    return np.asarray(stats.false_discovery_control(p, method="bh"))[: z.size]
 
 
-def _disc(radius_cells: int) -> np.ndarray:
-    """Return the cells within a radius of the middle one."""
-    return np.asarray(
-        np.hypot(*np.ogrid[-radius_cells : radius_cells + 1, -radius_cells : radius_cells + 1])
-        <= radius_cells
-    )
+def _half_height_areas(signal: np.ndarray, cells: np.ndarray, cell_m2: float) -> np.ndarray:
+    """Return the area around each cell (P, 2) where the map stays above half of it, m².
 
-
-def _peaks(signal: np.ndarray, surveyed: np.ndarray, disc: np.ndarray) -> np.ndarray:
-    """Return (row, column) of cells that are the highest of the disc around them."""
-    filled = np.where(surveyed & np.isfinite(signal), signal, -np.inf)
-    highest = ndimage.maximum_filter(filled, footprint=disc, mode="constant", cval=-np.inf)
-    return np.argwhere((filled == highest) & np.isfinite(filled))
-
-
-def _half_height_area(signal: np.ndarray, peaks: np.ndarray, number: int, cell_m2: float) -> float:
-    """Return the area around a peak where the map stays above half of it, m².
-
-    Cells nearer to another peak are that one's.
+    Cells nearer to another pick are that one's.
     """
-    at = peaks[number]
-    labels, _ = ndimage.label(signal >= 0.5 * signal[tuple(at)])
-    cells = np.argwhere(labels == labels[tuple(at)])
-    _, owner = cKDTree(peaks).query(cells)
-    return float(np.sum(owner == number)) * cell_m2
-
-
-def _crowded(found: pd.DataFrame) -> pd.DataFrame:
-    """Drop picks that are one target twice; take the depth from those with a close neighbour.
-
-    Two fits within a coil's width of each other are the same metal: the stronger peak stays. One
-    target was fitted to the readings within a metre, so where another anomaly lies there, depth
-    and strength are a mixture of both and are not given.
-    """
-    if len(found) < 2:
-        return found
-    places = found[["e", "n"]].to_numpy(float)
-    apart = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
-    earlier = np.tri(len(found), k=-1, dtype=bool)
-    twice = (earlier & (apart < SAME_TARGET_M)).any(axis=1)
-    np.fill_diagonal(apart, np.inf)
-    close = (apart[:, ~twice] < FIT_RADIUS_M).any(axis=1)
-    out = found.copy()
-    told = ["depth_m", "depth_sd_m", "strength", "strength_sd"]
-    out.loc[close, told] = np.nan
-    out.loc[close & (out["note"] == ""), "note"] = "another anomaly within a metre: depth unknown"
-    out = out[~twice].reset_index(drop=True)
-    return out.assign(anomaly=[f"An{number + 1}" for number in range(len(out))])
+    owners = cKDTree(cells)
+    areas = np.empty(len(cells))
+    for number, at in enumerate(cells):
+        labels, _ = ndimage.label(signal >= 0.5 * signal[tuple(at)])
+        around = np.argwhere(labels == labels[tuple(at)])
+        areas[number] = float(np.sum(owners.query(around)[1] == number)) * cell_m2
+    return areas
 
 
 def find_anomalies(
@@ -117,17 +82,17 @@ def find_anomalies(
     noise_sd: float,
     false_discovery_rate: float = FALSE_DISCOVERY_RATE,
 ) -> pd.DataFrame:
-    """List the anomalies of a signal map, strongest first.
+    """List the anomalies, strongest first.
 
-    A peak is a cell that tops its surroundings within one coil diameter. It is listed when it
-    stands ``threshold_snr`` sigmas or more above zero and its q-value holds the false discovery
-    rate. Depth and strength come from the readings within a metre
-    (:func:`detect.readings.inversion.fit_target`).
+    Targets are picked by a matched filter with the coil's own response, each taken off the
+    readings before the next is looked for (:func:`detect.readings.pursuit.pursue`). A pick is
+    listed when its filter stands ``threshold_snr`` sigmas or more out and its q-value holds the
+    false discovery rate. Those that overlap are fitted together for position, depth and strength.
 
     Parameters
     ----------
     signal : DataArray (n, e)
-        Kriged conditioned signal.
+        Map of the conditioned signal, for the extent of each anomaly.
     surveyed : (L, K) bool array
         Cells where the readings speak.
     readings : DataFrame
@@ -142,51 +107,64 @@ def find_anomalies(
     Returns
     -------
     DataFrame
-        Columns of ``anomalies.csv``; ``square`` is left empty here.
+        Columns of ``anomalies.csv``; ``square`` is left empty here. ``peak`` is the most that the
+        target itself adds to any reading, ``snr`` the filter's.
 
     Notes
     -----
-    The map averages noise down, so ``snr`` (map peak over the noise of one reading) errs on the
-    side of listing too few.
+    A reading at full scale counts as that much in the filter and not at all in the fit. Every
+    reading is taken as a look of its own, so too few are listed rather than too many.
     """
-    if not np.isfinite(noise_sd) or noise_sd <= 0:
+    used = readings[readings["used"]]
+    if not np.isfinite(noise_sd) or noise_sd <= 0 or used.empty or not surveyed.any():
         return pd.DataFrame(columns=COLUMNS)
-    values = signal.to_numpy()
-    e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
-    node_m = float(e[1] - e[0]) if e.size > 1 else 1.0
-    disc = _disc(max(1, round(detector.coil_diameter_m / node_m)))
-    peaks = _peaks(values, surveyed, disc)
-    height = values[tuple(peaks.T)]
-    snr = height / noise_sd
-    q = peak_q_values(snr, int(disc.sum()))
-    listed = (snr >= detector.threshold_snr) & (q <= false_discovery_rate)
-    order = np.argsort(-snr[listed], kind="stable")
-    peaks, snr, q, height = (x[listed][order] for x in (peaks, snr, q, height))
-    used = readings[readings["used"] & ~readings["at_full_scale"]]
     points = used[["e", "n"]].to_numpy(float)
+    heard = used["signal"].to_numpy(float)
+    targets, z = pursue(points, heard, detector, noise_sd, signal, surveyed, detector.threshold_snr)
+    q = q_values(z, len(used))
+    targets, z, q = (x[q <= false_discovery_rate] for x in (targets, z, q))
+    if len(z) == 0:
+        return pd.DataFrame(columns=COLUMNS)
+    targets, z, q = merged(targets, z, q)
+    told = ~used["at_full_scale"].to_numpy(bool)
+    fits = refine(targets, points[told], heard[told], detector, noise_sd)
+    for _ in range(ROUNDS):  # what comes to lie on a stronger one was a part of it
+        rows = np.array([f.row for f in fits])
+        fewer, z, q = merged(rows, z, q)
+        if len(fewer) == len(fits):
+            break
+        fits = refine(fewer, points[told], heard[told], detector, noise_sd)
+    e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
+    place = np.array([(f.e, f.n) for f in fits])
+    cells = np.column_stack(
+        [
+            np.abs(axis[:, None] - x).argmin(axis=0)
+            for axis, x in ((n, place[:, 1]), (e, place[:, 0]))
+        ]
+    )
+    node_m = float(e[1] - e[0]) if e.size > 1 else 1.0
+    all_readings = Readings(points, heard, detector, noise_sd)
+    peak = all_readings.heard(np.array([f.row for f in fits])).max(axis=1)
+    # a fit to a reading or two may claim more than anyone read there
     tree = cKDTree(points)
-    rows = []
-    for number, at in enumerate(peaks):
-        start = (float(e[at[1]]), float(n[at[0]]))
-        near = tree.query_ball_point(start, r=FIT_RADIUS_M)
-        fit = fit_target(
-            points[near], used["signal"].to_numpy(float)[near], start, detector, noise_sd
-        )
-        rows.append(
-            {
-                "anomaly": f"An{number + 1}",
-                "e": fit.e if fit.note == "" else start[0],
-                "n": fit.n if fit.note == "" else start[1],
-                "peak": float(height[number]),
-                "snr": float(snr[number]),
-                "q_value": float(q[number]),
-                "area_m2": _half_height_area(values, peaks, number, node_m**2),
-                "depth_m": fit.depth_m,
-                "depth_sd_m": fit.depth_sd_m,
-                "strength": fit.strength,
-                "square": "",
-                "strength_sd": fit.strength_sd,
-                "note": fit.note,
-            }
-        )
-    return _crowded(pd.DataFrame(rows, columns=COLUMNS))
+    near = tree.query_ball_point(place, np.maximum(tree.query(place)[0] + 1e-9, PEAK_WITHIN_M))
+    peak = np.minimum(peak, [heard[index].max() for index in near])
+    found = pd.DataFrame(
+        {
+            "anomaly": "",
+            "e": place[:, 0],
+            "n": place[:, 1],
+            "peak": peak,
+            "snr": z,
+            "q_value": q,
+            "area_m2": _half_height_areas(signal.to_numpy(), cells, node_m**2),
+            "depth_m": [f.depth_m for f in fits],
+            "depth_sd_m": [f.depth_sd_m for f in fits],
+            "strength": [f.strength for f in fits],
+            "square": "",
+            "strength_sd": [f.strength_sd for f in fits],
+            "note": [f.note for f in fits],
+        }
+    )
+    found = found.sort_values("peak", ascending=False, kind="stable", ignore_index=True)
+    return found.assign(anomaly=[f"An{number + 1}" for number in range(len(found))])[COLUMNS]

@@ -1,4 +1,4 @@
-"""How deep and how strong: one small target under the coil, fitted to the readings around it."""
+"""How deep and how strong: small targets under the coil, fitted to the readings around them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ DEEPEST_M = 1.5
 FEWEST_READINGS = 6
 #: differences in position and depth are taken over this, m
 STEP_M = 1e-5
-STEP = STEP_M * np.eye(3, 4)
 #: a target is looked for this far from the peak of the map, along each axis, m
 REACH_M = 0.75
 #: places about the peak and depths that a fit may start from, ``(81, 3)``, m
@@ -45,6 +44,8 @@ class TargetFit:
         Standard deviation of position (root mean of both axes), m.
     note : str
         Empty, or why there is no depth.
+    row : (4,) array or None
+        ``e, n, depth, ln strength`` as fitted, told or not; None where nothing could be.
     """
 
     e: float
@@ -55,11 +56,135 @@ class TargetFit:
     strength_sd: float
     position_sd_m: float
     note: str
+    row: np.ndarray | None = None
+
+    @classmethod
+    def untold(cls, row: np.ndarray, note: str) -> TargetFit:
+        """Return a target of which only the place is told."""
+        nan = float("nan")
+        return cls(float(row[0]), float(row[1]), nan, nan, nan, nan, nan, note, row)
+
+
+#: depth and strength trade against each other
+UNTOLD = "depth and strength cannot be told apart"
 
 
 def _no_fit(e: float, n: float, note: str) -> TargetFit:
     nan = float("nan")
     return TargetFit(e, n, nan, nan, nan, nan, nan, note)
+
+
+class Readings:
+    """Readings near some targets, and what targets would add to them.
+
+    The model of a reading is the sum over targets of ``q T r(rho, h + z)``, with ``r`` the response
+    relative to the reference target at the edge of detection
+    (:func:`detect.lanes.response_ratio`), ``T`` the threshold (``threshold_snr`` noise sigmas),
+    ``h`` the coil's height, ``z`` the burial depth and ``q`` the strength. A target is a row
+    ``e, n, z, ln q``. The error of a reading is its noise and a tenth of itself.
+    """
+
+    def __init__(
+        self, points: np.ndarray, signal: np.ndarray, detector: Detector, noise_sd: float
+    ) -> None:
+        self.points, self.signal, self.detector = points, signal, detector
+        self.threshold = detector.threshold_snr * noise_sd
+        self.weight = 1.0 / np.hypot(noise_sd, RELATIVE_ERROR * np.abs(signal))
+
+    def heard(self, targets: np.ndarray) -> np.ndarray:
+        """Return the signal of each target (P, 4) at each reading, ``(P, N)``."""
+        e, n, depth, log_strength = np.asarray(targets, float).T[:, :, None]
+        rho = np.hypot(self.points[:, 0] - e, self.points[:, 1] - n)
+        height = self.detector.coil_height_m + depth
+        return np.asarray(
+            np.exp(log_strength) * self.threshold * response_ratio(rho, height, self.detector)
+        )
+
+    def misfit(self, targets: np.ndarray) -> np.ndarray:
+        """Return the weighted error of all targets together, ``(N,)``; takes them flat."""
+        return (self.heard(targets.reshape(-1, 4)).sum(axis=0) - self.signal) * self.weight
+
+    def slopes(self, targets: np.ndarray) -> np.ndarray:
+        """Return the Jacobian ``(N, 4 P)``: central differences, exact in log strength."""
+        rows = targets.reshape(-1, 4)
+        count = len(rows)
+        steps = STEP_M * np.eye(3, 4)
+        moved = rows + np.concatenate([steps, -steps])[:, None]
+        signals = self.heard(np.vstack([*moved, rows])).reshape(7, count, -1)
+        jacobian = np.empty((len(self.signal), count, 4))
+        jacobian[..., :3] = ((signals[:3] - signals[3:6]) / (2.0 * STEP_M)).transpose(2, 1, 0)
+        jacobian[..., 3] = signals[6].T
+        return np.asarray((jacobian * self.weight[:, None, None]).reshape(len(self.signal), -1))
+
+    def start(self, place: tuple[float, float]) -> np.ndarray:
+        """Return the best of a lattice of places and depths, with the strength that suits it."""
+        lattice = np.column_stack(
+            [np.add(LATTICE[:, :2], place), LATTICE[:, 2], np.zeros(len(LATTICE))]
+        )
+        unit, signal = self.heard(lattice) * self.weight, self.signal * self.weight
+        # linear least squares, kept above a thousandth of a reference target
+        strength = np.maximum(unit @ signal / np.sum(unit**2, axis=1), 1e-3)
+        lattice[:, 3] = np.log(strength)
+        cost = np.sum((strength[:, None] * unit - signal) ** 2, axis=1)
+        return np.asarray(lattice[np.argmin(cost)])
+
+
+def fit_together(readings: Readings, starts: np.ndarray) -> list[TargetFit]:
+    """Fit position, depth and strength of several small targets to the same readings.
+
+    Bounded least squares from the starts; covariance from the Jacobian, scaled up by the misfit
+    where that exceeds one (Nocedal & Wright 2006, ch. 10, from memory).
+
+    Parameters
+    ----------
+    readings : Readings
+    starts : (P, 4) array
+        ``e, n, depth, ln strength``; a target stays within `REACH_M` of its start.
+
+    Returns
+    -------
+    list of TargetFit
+
+    Notes
+    -----
+    Limit: targets small against their distance; depth and strength trade against each other, so no
+    depth is given when its standard deviation exceeds half of the distance to the coil or the
+    strength is not known to within a factor of ``exp(1)`` (1 sigma).
+    """
+    count = len(starts)
+    reach = np.array([REACH_M, REACH_M, 0.0, 0.0])
+    low = np.where(reach > 0, starts - reach, [0.0, 0.0, 0.0, -12.0])
+    high = np.where(reach > 0, starts + reach, [0.0, 0.0, DEEPEST_M, 12.0])
+    found = least_squares(
+        readings.misfit,
+        np.clip(starts, low, high).ravel(),
+        jac=readings.slopes,
+        bounds=(low.ravel(), high.ravel()),
+        x_scale=np.tile([0.1, 0.1, 0.1, 0.5], count),
+        max_nfev=60 if count == 1 else 30,
+    )
+    freedom = max(len(readings.signal) - 4 * count, 1)
+    scale = max(1.0, 2.0 * found.cost / freedom)
+    normal = found.jac.T @ found.jac
+    targets = found.x.reshape(-1, 4)
+    if np.linalg.cond(normal) > 1e12:
+        return [TargetFit.untold(t, UNTOLD) for t in targets]
+    sd = np.sqrt(np.maximum(np.diag(np.linalg.inv(normal)), 0.0) * scale).reshape(-1, 4)
+    height = readings.detector.coil_height_m
+    return [_judged(t, s, height) for t, s in zip(targets, sd, strict=True)]
+
+
+def _judged(target: np.ndarray, sd: np.ndarray, height_m: float) -> TargetFit:
+    """Return the target with its depth and strength, or with the word why there are none."""
+    e, n, depth, log_strength = (float(v) for v in target)
+    note = ""
+    if depth >= DEEPEST_M - 1e-3:
+        note = f"deeper than {DEEPEST_M} m or not a small target"
+    elif sd[2] > 0.5 * (height_m + depth) or sd[3] > 1.0:
+        note = UNTOLD
+    strength, nan = float(np.exp(log_strength)), float("nan")
+    told = (depth, float(sd[2]), strength, strength * float(sd[3])) if note == "" else (nan,) * 4
+    return TargetFit(e, n, *told, float(np.hypot(sd[0], sd[1]) / np.sqrt(2.0)), note, target)
 
 
 def fit_target(
@@ -69,15 +194,7 @@ def fit_target(
     detector: Detector,
     noise_sd: float,
 ) -> TargetFit:
-    """Fit position, depth and strength of one small target.
-
-    Model: ``signal_i = q T r(rho_i, h + z)``, with ``r`` the response relative to the reference
-    target at the edge of detection (:func:`detect.lanes.response_ratio`), ``T`` the threshold
-    (``threshold_snr`` noise sigmas), ``h`` the coil's height, ``z`` the burial depth and ``q`` the
-    strength. Bounded least squares from the best of a lattice of places and depths, each with the
-    strength that suits it, each residual weighted by noise and a tenth of the reading itself;
-    covariance from the Jacobian, scaled up by the misfit where that exceeds one (Nocedal & Wright
-    2006, ch. 10, from memory).
+    """Fit one small target near a place; see `fit_together`.
 
     Parameters
     ----------
@@ -86,87 +203,13 @@ def fit_target(
     signal : (N,) array
         Conditioned signal.
     start : (e, n)
-        Where the map peaks.
+        Where to look.
     detector : Detector
         Coil and threshold.
     noise_sd : float
         Noise of one reading, signal units.
-
-    Returns
-    -------
-    TargetFit
-
-    Notes
-    -----
-    Limit: one target, small against its distance; depth and strength trade against each other,
-    so no depth is given when its standard deviation exceeds half of the distance to the coil or
-    the strength is not known to within a factor of ``exp(1)`` (1 sigma).
     """
     if len(points) < FEWEST_READINGS:
         return _no_fit(*start, "too few readings around it")
-    threshold = detector.threshold_snr * noise_sd
-    weight = 1.0 / np.hypot(noise_sd, RELATIVE_ERROR * np.abs(signal))
-    height = detector.coil_height_m
-
-    def predicted(parameters: np.ndarray) -> np.ndarray:
-        """Return the signal of several targets at once, ``(P, 4)`` to ``(P, N)``."""
-        e, n, depth, log_strength = parameters.T[:, :, None]
-        rho = np.hypot(points[:, 0] - e, points[:, 1] - n)
-        return np.asarray(
-            np.exp(log_strength) * threshold * response_ratio(rho, height + depth, detector)
-        )
-
-    def misfit(parameter: np.ndarray) -> np.ndarray:
-        return (predicted(parameter[None])[0] - signal) * weight
-
-    def slopes(parameter: np.ndarray) -> np.ndarray:
-        """Return the Jacobian: central differences in place and depth, exact in log strength."""
-        moved = parameter + np.concatenate([STEP, -STEP])
-        signals = predicted(np.vstack([moved, parameter]))
-        jacobian = np.empty((len(points), 4))
-        jacobian[:, :3] = ((signals[:3] - signals[3:6]) / (2.0 * STEP_M)).T
-        jacobian[:, 3] = signals[6]
-        return np.asarray(jacobian * weight[:, None])
-
-    low = np.array([start[0] - REACH_M, start[1] - REACH_M, 0.0, -12.0])
-    high = np.array([start[0] + REACH_M, start[1] + REACH_M, DEEPEST_M, 12.0])
-    lattice = np.column_stack(
-        [np.add(LATTICE[:, :2], start), LATTICE[:, 2], np.zeros(len(LATTICE))]
-    )
-    unit = predicted(lattice) * weight
-    # the strength that suits each: linear least squares, kept above a thousandth of a reference
-    fitting = np.maximum(unit @ (signal * weight) / np.sum(unit**2, axis=1), 1e-3)
-    lattice[:, 3] = np.log(fitting)
-    cost = np.sum((fitting[:, None] * unit - signal * weight) ** 2, axis=1)
-    best = least_squares(
-        misfit,
-        np.clip(lattice[np.argmin(cost)], low, high),
-        jac=slopes,
-        bounds=(low, high),
-        x_scale=[0.1, 0.1, 0.1, 0.5],
-    )
-    e, n, depth, log_strength = (float(v) for v in best.x)
-    freedom = max(len(points) - 4, 1)
-    scale = max(1.0, 2.0 * best.cost / freedom)
-    normal = best.jac.T @ best.jac
-    if np.linalg.cond(normal) > 1e12:
-        return _no_fit(e, n, "depth and strength cannot be told apart")
-    covariance = np.linalg.inv(normal) * scale
-    e_sd, n_sd, depth_sd, log_sd = np.sqrt(np.diag(covariance))
-    strength = float(np.exp(log_strength))
-    note = ""
-    if depth >= DEEPEST_M - 1e-3:
-        note = f"deeper than {DEEPEST_M} m or not a small target"
-    elif depth_sd > 0.5 * (height + depth) or log_sd > 1.0:
-        note = "depth and strength cannot be told apart"
-    told = note == ""
-    return TargetFit(
-        e,
-        n,
-        depth if told else float("nan"),
-        float(depth_sd) if told else float("nan"),
-        strength if told else float("nan"),
-        float(strength * log_sd) if told else float("nan"),
-        float(np.sqrt((e_sd**2 + n_sd**2) / 2.0)),
-        note,
-    )
+    readings = Readings(points, signal, detector, noise_sd)
+    return fit_together(readings, readings.start(start)[None])[0]

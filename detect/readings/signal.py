@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -76,8 +76,12 @@ class SignalModel:
         """Name of the map that was kriged: ``"loudness"`` or ``"signal"``."""
         return "loudness" if self.plain is None else "signal"
 
-    def signal_at(self, nodes: Floats, loud: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    def signal_at(
+        self, nodes: Floats, loud: Floats, variance: Floats, client: Any = None
+    ) -> tuple[Floats, Floats]:
         """Estimate the signal at nodes (M, 2) where loudness (M,) and its variance are known.
+
+        ``client`` is a dask cluster to krige on, as of `detect.geostat.Kriging.at`.
 
         Returns
         -------
@@ -85,7 +89,7 @@ class SignalModel:
             Signal units, and their square.
         """
         if self.plain is not None:
-            return self.plain.kriging.at(nodes)
+            return self.plain.kriging.at(nodes, client=client)
         return signal_moments(loud, variance, self.scale)
 
     def squares(self, centres: Floats, size_m: float) -> tuple[Floats, Floats]:

@@ -228,7 +228,7 @@ def invert_site(
     Notes
     -----
     Limits: strengths are pulled towards 0 by the penalty; depth and strength trade within the few
-    depths, so a strong deep target may be told as a weaker one less deep; what no reading hears is
+    depths, so that the strength of a lone target holds to a factor of about three; what no reading hears is
     0 here and must be masked; the spread over replicates holds what the lanes say, not what the
     model leaves out.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -124,12 +124,14 @@ def _estimator(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> Signa
         )
 
 
-def _signal_fields(survey: Survey, signal: SignalModel, unit: str) -> dict[str, xr.DataArray]:
+def _signal_fields(
+    survey: Survey, signal: SignalModel, unit: str, client: Any
+) -> dict[str, xr.DataArray]:
     """Map loudness and signal."""
     grid = survey.grid()
     with said_of_the_survey("survey.toml", "mapping.variogram", 'set variogram = "fit"'):
-        loud, variance = signal.loudness.kriging.at(grid.nodes)
-        plain = signal.signal_at(grid.nodes, loud, variance)
+        loud, variance = signal.loudness.kriging.at(grid.nodes, client=client)
+        plain = signal.signal_at(grid.nodes, loud, variance, client)
     words = "loudness, asinh(signal / noise)"
     return _pair(grid, *plain, "signal", unit, "conditioned signal") | _pair(
         grid, loud, variance, "loudness", "1", words
@@ -291,6 +293,7 @@ def map_signal(
     progress: Progress = silent,
     bed: Callable[[], BedMaps] | None = None,
     cover: xr.Dataset | None = None,
+    client: Any = None,
 ) -> MapResult:
     """Condition the readings and estimate every map with its standard deviation.
 
@@ -302,6 +305,8 @@ def map_signal(
         Returns what :func:`map_bed` would, where that was worked out elsewhere meanwhile.
     cover : Dataset, optional
         Coverage as swum, where it is known already.
+    client : distributed.Client, optional
+        A cluster to work the maps of signal and loudness out on.
 
     Raises
     ------
@@ -324,7 +329,7 @@ def map_signal(
     signal = _estimator(survey, conditioned, noise)
 
     progress("signal map", 2, 6)
-    fields = _signal_fields(survey, signal, unit)
+    fields = _signal_fields(survey, signal, unit, client)
     surveyed = surveyed_cells(
         survey,
         grid,

@@ -68,7 +68,9 @@ def bury(rng: np.random.Generator) -> pd.DataFrame:
     for s in rng.uniform(0.05, 0.95, rng.integers(3, 6)):
         count = int(rng.integers(6, 18))
         centre = start + s * (end - start) + rng.normal(0, 0.8) * across
-        spread = rng.normal(0, 1.3, count)[:, None] * along + rng.normal(0, 0.8, count)[:, None] * across
+        spread = (
+            rng.normal(0, 1.3, count)[:, None] * along + rng.normal(0, 0.8, count)[:, None] * across
+        )
         parts.append(centre + spread)
     parts.append(rng.uniform((0.5, 0.5), (WIDTH_M - 0.5, HEIGHT_M - 0.5), (18, 2)))
     place = np.clip(np.concatenate(parts), 0.2, (WIDTH_M - 0.2, HEIGHT_M - 0.2))

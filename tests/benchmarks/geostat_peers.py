@@ -42,10 +42,10 @@ def data(task: str) -> dict[str, Any]:
         points, values = swum(20, 100, 2.5, 0.5)
         model = "exponential" if task == "A any" else "spherical"
         return {"p": points, "z": values, "x": nodes(200, 0.25), "model": model, "k": 0}
-    if task.startswith("B") or task == "F":
+    if task.startswith(("B", "F")):
         points, values = swum(50, 400, 2.5, 0.3125)
         return {"p": points, "z": values, "x": nodes(500, 0.25), "model": "spherical", "k": 32}
-    if task == "C":
+    if task.startswith("C"):
         points, values = swum(20, 100, 2.5, 0.5)
         return {"p": points, "z": values, "x": nodes(20, 2.5), "model": "spherical", "k": 64}
     points, values = swum(20, 50, 2.5, 1.0)
@@ -60,15 +60,23 @@ def ours(task: str, d: dict[str, Any]) -> Callable[[], Any]:
 
     v = Variogram(d["model"], 0.1, 0.9, RANGE[d["model"]])
     p, z, x = d["p"], d["z"], d["x"]
-    own = {"neighbours": d["k"], "neighbourhood": "tiles" if task == "B tiles" else "own"}
-    if task == "C":
+    own = {"neighbours": d["k"], "neighbourhood": "own" if task.endswith("own") else "tiles"}
+    if task.startswith("C"):
         return lambda: Kriging(p, z, v, **own).blocks(x, 2.5)
     if task == "D":
         return lambda: Kriging(p, z, v).simulate(x, 100, seed=1)
     if task == "E":
         return lambda: Kriging(p, z, v).leave_one_out()
-    if task == "F":
-        return lambda: experimental_variogram(p, z, width_m=1.0, cutoff_m=20.0).semivariance
+    if task.startswith("F"):
+        from detect.geostat import pair_kernels  # noqa: F401
+
+        how = "dowd" if task == "F Dowd" else "matheron"
+
+        def variogram() -> Any:
+            bins = experimental_variogram(p, z, width_m=1.0, cutoff_m=20.0, estimator=how)
+            return bins["pairs"].to_numpy(), bins["semivariance"].to_numpy()
+
+        return variogram
     return lambda: Kriging(p, z, v, **own).at(x)
 
 
@@ -96,7 +104,8 @@ def gstools(task: str, d: dict[str, Any]) -> Callable[[], Any]:
     kind = gs.Spherical if d["model"] == "spherical" else gs.Exponential
     model = kind(dim=2, var=0.9, len_scale=RANGE[d["model"]], nugget=0.1)
     if task == "F":
-        return lambda: gs.vario_estimate(d["p"].T, d["z"], np.arange(0.0, 20.5))[1]
+        edges = np.arange(0.0, 20.5)
+        return lambda: gs.vario_estimate(d["p"].T, d["z"], edges, return_counts=True)[:0:-1]
     if task == "D":  # scales by the kriging deviation: right at points, wrong for squares
 
         def simulate() -> Any:
@@ -143,8 +152,9 @@ def gstlearn(task: str, d: dict[str, Any]) -> Callable[[], Any]:
     if task == "F":
 
         def variogram() -> Any:
+            # Its lags are centred on 0, 1, ... m: the same number of pairs, not the same bins.
             v = gl.Vario.computeFromDb(gl.VarioParam.createOmniDirection(20, 1.0, 0.5), readings)
-            return v.getGgVec()
+            return v.getSwVec(), v.getGgVec()
 
         return variogram
 
@@ -164,7 +174,13 @@ def skgstat(task: str, d: dict[str, Any]) -> Callable[[], Any]:
 
     assert task == "F"
     bins = np.arange(1.0, 20.5)
-    return lambda: skg.Variogram(d["p"], d["z"], bin_func=bins, maxlag=20.0, fit_method=None)
+
+    def run() -> Any:
+        space = skg.MetricSpace(d["p"], max_dist=20.0)  # distances past the cutoff left out
+        v = skg.Variogram(space, d["z"], bin_func=bins, maxlag=20.0, fit_method=None)
+        return v.bin_count, v.experimental
+
+    return run
 
 
 ENGINES = {

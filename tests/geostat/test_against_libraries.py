@@ -35,7 +35,15 @@ def test_pykrige(name, neighbours) -> None:
         points, values, MODELS[name], neighbours=neighbours, neighbourhood="own"
     ).at(nodes)
     check = against_pykrige(
-        points, values, MODELS[name], nodes, estimate, variance, None, neighbours
+        points,
+        values,
+        MODELS[name],
+        nodes,
+        estimate,
+        variance,
+        None,
+        neighbours,
+        neighbourhood="own",
     )
     assert check.nodes == 25
     assert check.ok
@@ -51,7 +59,15 @@ def test_pykrige_with_measurement_error(name, neighbours) -> None:
     kriging = Kriging(points, values, MODELS[name], 0.4, neighbours, neighbourhood="own")
     estimate, variance = kriging.at(nodes)
     check = against_pykrige(
-        points, values, MODELS[name], nodes, estimate, variance, 0.4, neighbours
+        points,
+        values,
+        MODELS[name],
+        nodes,
+        estimate,
+        variance,
+        0.4,
+        neighbours,
+        neighbourhood="own",
     )
     # with a microscale nugget the two nodes at readings mean different things
     assert check.nodes == (23 if MODELS[name].nugget > 0 else 25)
@@ -78,7 +94,8 @@ def test_merged_repeats_in_a_neighbourhood_are_left_out() -> None:
     sd = 0.5 / np.sqrt(repeats)
     v = MODELS["spherical"]
     estimate, variance = Kriging(points, values, v, sd, 9, neighbourhood="own").at(nodes)
-    check = against_pykrige(points, values, v, nodes, estimate, variance, sd, 9, repeats=repeats)
+    own = {"repeats": repeats, "neighbourhood": "own"}
+    check = against_pykrige(points, values, v, nodes, estimate, variance, sd, 9, **own)
     assert check.ok
     assert 5 < check.nodes < 25
     assert "merged repeats" in check.note
@@ -93,6 +110,44 @@ def test_a_wrong_map_is_noticed() -> None:
     assert not check.ok
     assert check.max_abs_estimate == pytest.approx(1e-4, rel=1e-3)
     assert not against_pykrige(points, values, v, nodes, estimate, variance * 1.001).ok
+
+
+def test_the_map_in_tiles_is_held_against_all_readings() -> None:
+    rng = np.random.default_rng(3)
+    points, nodes = rng.uniform(0, 30, (500, 2)), rng.uniform(0, 30, (60, 2))
+    values, v = np.sin(points[:, 0] / 4) + rng.normal(0, 0.3, 500), MODELS["exponential"]
+    estimate, variance = Kriging(points, values, v, 0.3, 40).at(nodes)
+    check = against_pykrige(points, values, v, nodes, estimate, variance, 0.3, 40)
+    assert check.ok
+    assert check.nodes == 60
+    assert check.allowed_in_sd == 0.05
+    every, every_variance = Kriging(points, values, v, 0.3).at(nodes)
+    gap = np.maximum(np.abs(estimate - every), np.abs(np.sqrt(variance) - np.sqrt(every_variance)))
+    assert check.max_in_sd == pytest.approx((gap / np.sqrt(variance)).max(), rel=1e-6)
+    assert check.max_abs_estimate == pytest.approx(np.abs(estimate - every).max(), rel=1e-6)
+    # too few neighbours, and a map that is off by a tenth of its deviation at one node
+    few = Kriging(points, values, v, 0.3, 4).at(nodes)
+    assert not against_pykrige(points, values, v, nodes, *few, 0.3, 4).ok
+    wrong = estimate + np.where(np.arange(60) == 7, 0.1 * np.sqrt(variance), 0)
+    check = against_pykrige(points, values, v, nodes, wrong, variance, 0.3, 40)
+    assert not check.ok
+    assert check.max_in_sd == pytest.approx(0.1, abs=0.02)
+
+
+@pytest.mark.parametrize("neighbours", [None, 40])
+def test_of_a_large_survey_a_part_is_held_against_pykrige(monkeypatch, neighbours) -> None:
+    monkeypatch.setattr("detect.geostat.crosscheck.MOST_POINTS", 600)
+    monkeypatch.setattr("detect.geostat.crosscheck.PART", 500)
+    rng = np.random.default_rng(4)
+    points, nodes = rng.uniform(0, 40, (1500, 2)), rng.uniform(0, 40, (150, 2))
+    values, v = np.sin(points[:, 0] / 4) + rng.normal(0, 0.3, 1500), MODELS["exponential"]
+    estimate, variance = Kriging(points, values, v, 0.3, neighbours).at(nodes)
+    check = against_pykrige(points, values, v, nodes, estimate, variance, 0.3, neighbours)
+    assert check.ok
+    assert 3 <= check.nodes < 60
+    assert "500 readings about" in check.note
+    wrong = against_pykrige(points, values, v, nodes, estimate + 0.2, variance, 0.3, neighbours)
+    assert not wrong.ok
 
 
 def test_what_pykrige_cannot_do_is_said() -> None:

@@ -205,3 +205,20 @@ def test_what_cannot_be_fitted_is_named() -> None:
     ):
         with pytest.raises(GeostatError, match=named):
             fit_reml(*wrong)
+
+
+def test_the_likeliest_smoothness_is_taken_and_the_others_named() -> None:
+    # 100 readings of a smooth field rule a rough one out: the likelihood ratio is past 1.92, half
+    # the 95 % quantile of chi-squared of one degree of freedom (tables)
+    smooth = Variogram("matern", 0.01, 1.0, 1.0, smoothness=2.5)
+    points, values = draw(4, 100, smooth)
+    fit = fit_reml(points, values, "matern", smoothness="fit")
+    best = fit.variogram.smoothness
+    assert best > 0.5
+    assert fit_reml(points, values, "matern", smoothness=best).variogram == fit.variogram
+    rough = fit_reml(points, values, "matern", smoothness=0.5)
+    assert rough.log_likelihood < fit.log_likelihood - 1.92
+    assert "likeliest" in fit.notes[-1]
+    assert "0.5" not in fit.notes[-1].split("rule out")[-1].split(", ")
+    with pytest.raises(GeostatError, match="no smoothness"):
+        fit_reml(points, values, "spherical", smoothness="fit")

@@ -18,13 +18,15 @@ from detect.geostat.declustering import cell_size_table, polygon_weights, weight
 
 DUMP = """
 suppressPackageStartupMessages({library(sp); library(gstat)})
-data(sic97); data(walker); data(meuse.grid)
+data(sic97); data(walker); data(meuse); data(meuse.grid)
 frame <- function(x) {x <- as.data.frame(x); x[sapply(x, is.numeric)]}
 write.csv(frame(sic_obs), "train.csv", row.names = FALSE)
 write.csv(frame(sic_full), "all.csv", row.names = FALSE)
 write.csv(frame(walker), "walker.csv", row.names = FALSE)
 write.csv(frame(walker.exh), "exhaustive.csv", row.names = FALSE)
 write.csv(meuse.grid[, c("x", "y")], "grid.csv", row.names = FALSE)
+write.csv(meuse.grid[, c("x", "y", "dist")], "grid_dist.csv", row.names = FALSE)
+write.csv(meuse[, c("x", "y", "zinc", "dist")], "meuse_dist.csv", row.names = FALSE)
 """
 
 
@@ -94,9 +96,25 @@ def test_rainfall_predictions(rainfall, variogram, neighbours, rmse, mae, me, r)
     assert scores.correlation == pytest.approx(r, abs=1e-5)
 
 
+def test_rainfall_by_inverse_distances(rainfall) -> None:
+    # check_values.md 1.4, last row: what kriging is better than
+    points, values, there, truth = rainfall
+    weight = 1.0 / ((there[:, None] - points) ** 2).sum(axis=2)
+    error = weight @ values / weight.sum(axis=1) - truth
+    rmse, mae = np.sqrt(np.mean(error**2)), np.abs(error).mean()
+    assert (rmse, mae, error.mean()) == pytest.approx((68.72854, 50.82789, 0.00971), abs=1e-5)
+    assert np.corrcoef(truth, error + truth)[0, 1] == pytest.approx(0.81850, abs=1e-5)
+    kriged, _ = Kriging(points, values, Variogram("spherical", 500, 14000, 80000)).at(there)
+    assert np.sqrt(np.mean((kriged - truth) ** 2)) < 0.8 * rmse
+
+
 def test_lake_facts(r_data) -> None:
     # check_values.md 1.5
-    v = pd.read_csv(r_data / "exhaustive.csv")["V"].to_numpy(float)
+    lake = pd.read_csv(r_data / "exhaustive.csv")
+    u = lake["U"].to_numpy(float)
+    assert (u.mean(), u.std(), u.max()) == pytest.approx((266.0438, 488.449, 9499.51), abs=1e-2)
+    v = lake["V"].to_numpy(float)
+    assert v.std() / v.mean() == pytest.approx(0.899, abs=5e-4)
     assert len(v) == 78_000
     assert (v.mean(), v.std()) == pytest.approx((277.9785844, 249.8448), abs=1e-4)
     np.testing.assert_allclose(np.percentile(v, [25, 50, 75]), [67.7975, 221.25, 429.3425])
@@ -133,3 +151,20 @@ def test_every_node_of_the_meuse_grid(r_data, meuse, meuse_model) -> None:
     assert (indicator.min(), indicator.max()) == pytest.approx((-0.07012137, 1.11677374), abs=1e-8)
     assert ((indicator < 0).sum(), (indicator > 1).sum()) == (56, 564)
     assert indicator.mean() == pytest.approx(0.71093, abs=5e-6)
+
+
+def test_a_drift_from_outside(r_data) -> None:
+    # check_values.md 1.2, last row (gstat only): ln zinc over the root of the distance to water.
+    # `Kriging` has drifts of position only, so the bordered system is written out; the covariances
+    # are the tool's.
+    meuse, grid = (pd.read_csv(r_data / n) for n in ("meuse_dist.csv", "grid_dist.csv"))
+    node = grid[(grid["x"] == 181180) & (grid["y"] == 333740)]
+    v = Variogram("spherical", nugget=0.0514, partial_sill=0.149, range_m=700.0)
+    points, target = meuse[["x", "y"]].to_numpy(float), node[["x", "y"]].to_numpy(float)
+    lag, to = points[:, None] - points, points - target
+    f = np.column_stack([np.ones(155), np.sqrt(meuse["dist"])])
+    k, c0 = v.covariance(lag[..., 0], lag[..., 1]), v.covariance(to[:, 0], to[:, 1])
+    right = np.r_[c0, 1.0, np.sqrt(node["dist"])]
+    solution = np.linalg.solve(np.block([[k, f], [f.T, np.zeros((2, 2))]]), right)
+    assert solution[:155] @ np.log(meuse["zinc"]) == pytest.approx(7.04408028656, abs=1e-9)
+    assert v.sill - solution @ right == pytest.approx(0.147199863308, abs=1e-9)

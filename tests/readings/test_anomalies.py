@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from detect.lanes import response_ratio
-from detect.readings.anomalies import find_anomalies, peak_q_values
+from detect.readings.anomalies import find_anomalies, q_values
 from detect.readings.compressed import signal_of
 from detect.readings.inversion import fit_target
 from detect.readings.signal import signal_model, usual_heading
@@ -51,7 +51,7 @@ def test_benjamini_hochberg_example():
     from scipy.stats import norm
 
     p = pd.read_csv(DATA / "bh1995_p.csv")["p"].to_numpy()
-    q = peak_q_values(norm.isf(p))
+    q = q_values(norm.isf(p), len(p))
     assert int((q <= 0.05).sum()) == 4
     printed = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765]
     np.testing.assert_allclose(np.sort(q)[:9], printed, atol=5e-7)
@@ -140,14 +140,31 @@ def test_usual_heading_is_an_axis_not_a_direction():
     assert usual_heading(readings) == pytest.approx(10.0)
 
 
-def test_two_targets_within_a_metre_have_no_depth_and_one_is_listed_once():
-    found = picked(readings_over([(5.0, 5.0, 0.2, 2.0), (5.75, 5.0, 0.2, 2.0)]))
-    near = found[np.hypot(found["e"] - 5.4, found["n"] - 5.0) < 1.0]
-    assert 1 <= len(near) <= 2
-    if len(near) == 2:
-        assert near["depth_m"].isna().all()
-        apart = np.hypot(*(near[["e", "n"]].iloc[0] - near[["e", "n"]].iloc[1]))
-        assert apart >= 0.3
+def test_two_targets_within_a_metre_are_fitted_together():
+    targets = [(5.0, 5.0, 0.2, 2.0), (5.75, 5.0, 0.2, 2.0)]
+    found = picked(readings_over(targets))
+    for e, n, depth, _ in targets:
+        nearest = found.loc[np.hypot(found["e"] - e, found["n"] - n).idxmin()]
+        assert np.hypot(nearest["e"] - e, nearest["n"] - n) < 0.25
+        if np.isfinite(nearest["depth_m"]):
+            assert abs(nearest["depth_m"] - depth) < max(0.1, 3.0 * nearest["depth_sd_m"])
+    places = found[["e", "n"]].to_numpy()
+    apart = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
+    np.fill_diagonal(apart, np.inf)
+    assert apart.min() > 0.1
+
+
+def test_a_loud_target_at_full_scale_is_one_pick():
+    readings = readings_over([(6.0, 6.0, 0.1, 30.0)])
+    top = 60.0
+    clipped = readings.assign(
+        signal=readings["signal"].clip(upper=top), at_full_scale=readings["signal"] >= top
+    )
+    assert clipped["at_full_scale"].sum() >= 3
+    found = picked(clipped)
+    near = np.hypot(found["e"] - 6.0, found["n"] - 6.0)
+    assert near.min() < 0.25
+    assert (near < 0.5).sum() == 1
 
 
 def test_the_area_of_a_peak_is_its_own():

@@ -15,7 +15,7 @@ def slips(text: str) -> list[str]:
 def test_the_least_a_survey_needs_is_an_outline():
     settings = read_settings(AREA).settings
     assert settings.area.outline == ((0, 0), (30, 0), (30, 20))
-    assert settings.mapping.conditioning == ("spikes", "drift", "levels")
+    assert settings.mapping.conditioning == ("spikes", "drift", "levels", "lag")
     assert settings.ranking.weights == {"signal": 0.6, "contact": 0.3, "overburden": 0.1}
     assert settings.squares.origin is None
     assert settings.readings.file is None
@@ -144,7 +144,7 @@ def test_an_unknown_key_names_the_nearest(text, line):
         (
             "[mapping]\nconditioning = ['spikes', 'drft']\n",
             'row 4, key mapping.conditioning.2: "drft" is not allowed '
-            '-> allowed: a list, each "spikes", "drift" or "levels"',
+            '-> allowed: a list, each "spikes", "drift", "levels" or "lag"',
         ),
         (
             "[mapping]\nmeasurement_sd = -1\n",

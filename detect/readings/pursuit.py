@@ -1,0 +1,169 @@
+"""Matching pursuit: the loudest target is fitted and taken off, then the next, down to noise."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from detect.readings.inversion import (
+    FEWEST_READINGS,
+    RELATIVE_ERROR,
+    Readings,
+    TargetFit,
+    fit_together,
+)
+from detect.readings.sources import response_operator, sources_under
+from detect.survey.settings import Detector
+
+Floats = NDArray[np.float64]
+
+#: a target is fitted to the readings this near, m
+FIT_RADIUS_M = 1.0
+#: picks closer together than this are one target, m
+SAME_TARGET_M = 0.3
+#: picks nearer to each other than this are fitted together, m
+TOGETHER_M = 1.2
+#: more targets than this are not told apart by one fit
+MOST_TOGETHER = 12
+MOST_PICKS = 200
+#: share of what is taken off that may be left by wander, tilt and shape (common practice, no
+#: source): a second target under a loud one must stand out of that
+LEFTOVER = 0.25
+
+
+def pursue(
+    points: Floats,
+    signal: Floats,
+    detector: Detector,
+    noise_sd: float,
+    field: xr.DataArray,
+    surveyed: NDArray[np.bool_],
+    least: float,
+) -> tuple[Floats, Floats]:
+    r"""Pick targets one by one where a matched filter stands out.
+
+    For a source with responses a at the readings and errors of variance ``1/w`` the filter is
+
+    .. math:: z = \sum_i a_i w_i r_i / \sqrt{\sum_i a_i^2 w_i}
+
+    the signal-to-noise ratio of its best strength, normal with variance 1 where there is nothing
+    (Turin 1960, IRE Trans. Inf. Theory 6; from memory). The source with the largest z is refined
+    (`Readings.start`, `fit_together`), its signal taken off the readings r, and the filter run
+    again (matching pursuit, Mallat & Zhang 1993, IEEE Trans. Signal Process. 41; from memory).
+
+    Parameters
+    ----------
+    points, signal : (N, 2) and (N,) arrays
+        Used readings.
+    detector : Detector
+    noise_sd : float
+    field : DataArray (n, e)
+        Map under whose cells targets are looked for.
+    surveyed : (L, K) bool array
+        Cells where the readings speak.
+    least : float
+        Stop when no z reaches this.
+
+    Returns
+    -------
+    targets : (P, 4) array
+        ``e, n, depth, ln strength`` in the order found.
+    z : (P,) array
+
+    Notes
+    -----
+    Limit: greedy. A pair that looks like one target is one target.
+    """
+    sources = sources_under(field, detector)
+    heard_cells = np.flatnonzero(surveyed.ravel()[sources.cell])
+    kept = (heard_cells + len(sources.nodes) * np.arange(len(sources.depths))[:, None]).ravel()
+    operator = response_operator(points, sources, detector, detector.threshold_snr * noise_sd)
+    responses = csr_matrix(csr_matrix(operator[:, kept]).T)
+    squares = responses.multiply(responses).tocsr()
+    places = np.tile(sources.nodes[heard_cells], (len(sources.depths), 1))
+    tree = cKDTree(points)
+    left, taken = signal.astype(float).copy(), np.zeros(len(signal))
+    targets: list[Floats] = []
+    found: list[float] = []
+    barred = np.zeros(len(kept), bool)
+    while len(targets) < MOST_PICKS and len(kept):
+        error = noise_sd**2 + (RELATIVE_ERROR * signal) ** 2 + (LEFTOVER * taken) ** 2
+        power = np.sqrt(np.maximum(squares @ (1.0 / error), 1e-300))
+        z = np.where(barred, -np.inf, (responses @ (left / error)) / power)
+        best = int(np.argmax(z))
+        if z[best] < least:
+            break
+        start = places[best]
+        near = np.array(tree.query_ball_point(start, FIT_RADIUS_M), dtype=int)
+        barred |= np.hypot(*(places - start).T) < 1e-9  # never twice from one place
+        if len(near) < FEWEST_READINGS:
+            continue
+        local = Readings(points[near], left[near], detector, noise_sd)
+        first = local.start((float(start[0]), float(start[1])))
+        fit = fit_together(local, first[None])[0]
+        row = fit.row if fit.row is not None else first
+        everywhere = np.array(tree.query_ball_point(row[:2], 2.0 * detector.air_range_m), dtype=int)
+        signal_of_it = Readings(points[everywhere], left[everywhere], detector, noise_sd).heard(
+            row[None]
+        )[0]
+        left[everywhere] -= signal_of_it
+        taken[everywhere] += signal_of_it
+        targets.append(row)
+        found.append(float(z[best]))
+    return np.array(targets).reshape(-1, 4), np.array(found)
+
+
+def merged(targets: Floats, z: Floats, q: Floats) -> tuple[Floats, Floats, Floats]:
+    """Drop picks within `SAME_TARGET_M` of a stronger one."""
+    keep: list[int] = []
+    for i in np.argsort(-z, kind="stable"):
+        apart = np.hypot(*(targets[keep, :2] - targets[i, :2]).T) if keep else np.array([np.inf])
+        if apart.min() >= SAME_TARGET_M:
+            keep.append(int(i))
+    return targets[keep], z[keep], q[keep]
+
+
+def refine(
+    targets: Floats, points: Floats, signal: Floats, detector: Detector, noise_sd: float
+) -> list[TargetFit]:
+    """Fit targets that overlap together, each group to the readings around it.
+
+    Parameters
+    ----------
+    targets : (P, 4) array
+        From `merged`.
+    points, signal : (N, 2) and (N,) arrays
+        Readings below full scale.
+
+    Returns
+    -------
+    list of TargetFit
+        In the order of the targets; without depth in crowds of more than `MOST_TOGETHER`.
+    """
+    if len(targets) == 0:
+        return []
+    pairs = cKDTree(targets[:, :2]).query_pairs(TOGETHER_M, output_type="ndarray")
+    ones = np.ones(len(pairs), bool)
+    graph = csr_matrix((ones, (pairs[:, 0], pairs[:, 1])), (len(targets), len(targets)))
+    _, group = connected_components(graph, directed=False)
+    tree = cKDTree(points)
+    fits: dict[int, TargetFit] = {}
+    for number in range(group.max() + 1):
+        members = np.flatnonzero(group == number)
+        near = np.unique(np.concatenate(tree.query_ball_point(targets[members, :2], FIT_RADIUS_M)))
+        crowded = len(members) > MOST_TOGETHER or len(near) < max(
+            FEWEST_READINGS, 4 * len(members) + 1
+        )
+        if crowded:
+            words = "too crowded, or too few readings, to tell a depth"
+            fits |= {int(m): TargetFit.untold(targets[m], words) for m in members}
+            continue
+        near = near.astype(int)
+        readings = Readings(points[near], signal[near], detector, noise_sd)
+        together = fit_together(readings, targets[members])
+        fits |= {int(m): fit for m, fit in zip(members, together, strict=True)}
+    return [fits[number] for number in range(len(targets))]

@@ -1,0 +1,143 @@
+"""Sources that cannot be negative: against scipy's own solvers, and on planted metal."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import nnls
+from scipy.sparse import csr_matrix
+
+from detect.lanes import response_ratio
+from detect.readings.lag import estimate_lag
+from detect.readings.site_inversion import System, fit_sources, invert_site
+from detect.readings.sources import Sources, response_operator, source_depths, sources_under
+from detect.survey.grid import Grid
+from detect.survey.settings import Detector
+
+DETECTOR = Detector(
+    coil_diameter_m=0.28, coil_height_m=0.12, air_range_m=0.75, threshold_snr=3.5, required_pod=0.8
+)
+GRID = Grid(np.arange(0.25, 8, 0.5), np.arange(0.25, 8, 0.5), 0.5)
+CELLS = GRID.field(np.zeros(GRID.shape), "cells", "1", "")
+
+
+def swum(targets, seed=0, lag=0.0, noise=1.0):
+    """Lanes half a metre apart, out and back, over targets e, n, depth, strength."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for lane, e in enumerate(np.arange(0.25, 8.0, 0.5)):
+        n = np.arange(0.0, 8.01, 0.25)
+        sign = 1.0 if lane % 2 == 0 else -1.0
+        signal = rng.normal(0, noise, n.size)
+        for te, tn, depth, strength in targets:
+            rho = np.hypot(e - te, n - sign * lag - tn)
+            signal += strength * 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "e": e,
+                    "n": n,
+                    "signal": signal,
+                    "lane": f"L{lane}",
+                    "heading_deg": 0.0 if sign > 0 else 180.0,
+                    "used": True,
+                    "at_full_scale": False,
+                }
+            )
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def small_system(seed=0, readings=60, sources=25):
+    rng = np.random.default_rng(seed)
+    a = rng.uniform(0, 1, (readings, sources)) * (rng.random((readings, sources)) < 0.4)
+    truth = np.where(rng.random(sources) < 0.3, rng.uniform(1, 5, sources), 0.0)
+    y = a @ truth + rng.normal(0, 0.3, readings)
+    no = np.zeros(readings, bool)
+    return System(csr_matrix(a), np.ones(sources), y, np.ones(readings), no), a, y
+
+
+def test_without_penalty_it_is_non_negative_least_squares():
+    # reference: scipy.optimize.nnls (Lawson & Hanson 1974)
+    system, a, y = small_system()
+    np.testing.assert_allclose(fit_sources(system, 0.0, steps=2000), nnls(a, y)[0], atol=2e-3)
+
+
+def test_the_penalty_is_a_larger_system_of_nnls():
+    # lambda sum u + |y - A u|^2 / 2 has the slopes of nnls with A'y lowered by lambda
+    system, a, y = small_system(3)
+    u = fit_sources(system, 2.0, steps=2000)
+    slope = a.T @ (a @ u - y) + 2.0
+    assert np.abs(slope[u > 1e-6]).max() < 1e-2
+    assert slope.min() > -1e-2
+
+
+def test_a_reading_at_full_scale_is_at_least_that():
+    system, a, y = small_system(1)
+    cut = np.minimum(y, 4.0)
+    at_least = y > 4.0
+    assert at_least.sum() > 3
+    clipped = System(system.operator, system.scale, cut, system.weight, at_least)
+    u = fit_sources(clipped, 0.0, steps=2000)
+    assert (a @ u)[at_least].mean() > 4.0
+    np.testing.assert_array_less(-1e-12, u)
+
+
+def test_the_operator_is_the_response_of_the_coil():
+    sources = Sources(np.array([[1.0, 1.0], [2.0, 1.5]]), np.array([0.2, 0.6]), np.arange(2))
+    points = np.array([[1.0, 1.0], [1.3, 0.9], [2.4, 2.0]])
+    operator = response_operator(points, sources, DETECTOR, 3.5).toarray()
+    rho = np.hypot(*(points[:, None] - sources.nodes).transpose(2, 0, 1))
+    for layer, depth in enumerate(sources.depths):
+        exact = 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
+        exact[rho > 1.5] = 0.0
+        ours = operator[:, 2 * layer : 2 * layer + 2]
+        np.testing.assert_allclose(ours, exact, atol=2e-4 * exact.max())
+
+
+def test_sources_fill_the_cells_of_the_map():
+    sources = sources_under(CELLS, DETECTOR)
+    assert len(sources.nodes) == 4 * CELLS.size
+    assert (np.bincount(sources.cell) == 4).all()
+    np.testing.assert_allclose(source_depths(DETECTOR), [0.15, 0.3975, 0.75])
+
+
+def test_planted_metal_comes_back_where_it_lies():
+    targets = [(2.0, 2.0, 0.3, 3.0), (6.0, 5.0, 0.5, 8.0)]
+    metal = invert_site(swum(targets), DETECTOR, 1.0, CELLS, seed=1)
+    for e, n, _, strength in targets:
+        near = np.hypot(*(GRID.nodes - [e, n]).T) < 1.2
+        # few depths: a factor of three either way (see the docstring's limits)
+        assert strength / 3.5 < metal.strength.ravel()[near].sum() < 3.5 * strength
+    empty = np.hypot(*(GRID.nodes - [2.0, 6.5]).T) < 1.0
+    assert metal.strength.ravel()[empty].sum() < 0.5
+    assert metal.sd.shape == GRID.shape
+    assert metal.sd.max() > 0
+    assert len(metal.choice) == 3
+
+
+def test_strength_does_not_depend_on_the_unit():
+    readings = swum([(4.0, 4.0, 0.3, 4.0)])
+    one = invert_site(readings, DETECTOR, 1.0, CELLS, seed=1)
+    louder = readings.assign(signal=1000.0 * readings["signal"])
+    other = invert_site(louder, DETECTOR, 1000.0, CELLS, seed=1)
+    np.testing.assert_allclose(one.strength.sum(), other.strength.sum(), rtol=0.02)
+
+
+@pytest.mark.parametrize("lag", [0.0, 0.25])
+def test_the_lag_is_found_from_lanes_out_and_back(lag):
+    rng = np.random.default_rng(4)
+    targets = [(*rng.uniform(0.5, 7.5, 2), rng.uniform(0.1, 0.5), 3.0) for _ in range(12)]
+    found = estimate_lag(swum(targets, lag=lag), DETECTOR, 1.0)
+    assert found.lag_m == pytest.approx(lag, abs=0.05)
+    assert found.told == (lag > 0)
+
+
+def test_lanes_all_one_way_tell_no_lag():
+    readings = swum([(4.0, 4.0, 0.1, 9.0), (2.0, 3.0, 0.1, 9.0)]).assign(heading_deg=0.0)
+    found = estimate_lag(readings, DETECTOR, 1.0)
+    assert not found.told
+    assert "opposite" in found.why
+
+
+def test_quiet_lanes_tell_no_lag():
+    assert "noise" in estimate_lag(swum([]), DETECTOR, 1.0).why
