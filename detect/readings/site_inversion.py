@@ -228,9 +228,9 @@ def invert_site(
     Notes
     -----
     Limits: strengths are pulled towards 0 by the penalty; depth and strength trade within the few
-    depths, so that the strength of a lone target holds to a factor of about three; what no reading hears is
-    0 here and must be masked; the spread over replicates holds what the lanes say, not what the
-    model leaves out.
+    depths, so that the strength of a lone target holds to a factor of about three; what no reading
+    hears is 0 here and must be masked; the spread over replicates holds what the lanes say, not
+    what the model leaves out.
     """
     used = readings[readings["used"]]
     points = used[["e", "n"]].to_numpy(float)

@@ -196,8 +196,8 @@ def _anomalies(
 ) -> pd.DataFrame:
     """Pick the anomalies and name the square each lies in.
 
-    They are the peaks of the loudness map, as signal: the mean signal of the signal map also rises
-    where there are no readings near, with its uncertainty.
+    Their extent is taken from the loudness map, as signal: the mean signal also rises where there
+    are no readings near, with its uncertainty.
     """
     if not survey.settings.has_detector:
         return pd.DataFrame(columns=ANOMALY_COLUMNS)
