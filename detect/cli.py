@@ -198,6 +198,47 @@ def rank(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> N
 
 @main.command()
 @shared_options
+def learn(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+    """After opening squares: score the forecast, update the weights, rank what is left."""
+    run_job("learn", survey_folder, out, quiet, as_json)
+
+
+class Place(click.ParamType):
+    """A place as ``e,n`` in metres."""
+
+    name = "e,n"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, float]:
+        """Read the two numbers."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            e, n = (float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not e,n in metres, such as 3.0,8.6", param, ctx)
+        return e, n
+
+
+@main.command()
+@shared_options
+@click.option("--from", "start", type=Place(), help="Start, e,n in metres. [default: baseline]")
+@click.option("--to", "end", type=Place(), help="End, e,n in metres. [default: baseline]")
+def section(
+    survey_folder: Path,
+    out: Path | None,
+    quiet: bool,
+    as_json: bool,
+    start: tuple[float, float] | None,
+    end: tuple[float, float] | None,
+) -> None:
+    """Cut a section: seabed, what the probes met, and the estimated horizon with its band."""
+    if (start is None) != (end is None):
+        raise click.UsageError("give both --from and --to, or neither")
+    run_job("section", survey_folder, out, quiet, as_json, start=start, end=end)
+
+
+@main.command()
+@shared_options
 @cluster_option
 def run(
     survey_folder: Path, out: Path | None, quiet: bool, as_json: bool, cluster: str | None

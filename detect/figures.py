@@ -13,20 +13,33 @@ from matplotlib.figure import Figure
 from detect.lanes import detection_probability, target_classes
 from detect.present.backdrop import Backdrop
 from detect.present.charts import (
+    draw_calibration,
     draw_cross_validation,
+    draw_kinds,
     draw_quality,
     draw_rank_intervals,
     draw_search_sheet,
+    draw_section,
     draw_trial,
     draw_variogram,
+    draw_weightings,
+    kinds_in,
 )
 from detect.present.charts.trial import trial_curves
 from detect.present.maps import draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
+from detect.probes import Section
 from detect.squares import square_layout
-from detect.stages import CheckResult, MapResult, PlanResult, RankResult, TrialResult
+from detect.stages import (
+    CheckResult,
+    LearnResult,
+    MapResult,
+    PlanResult,
+    RankResult,
+    TrialResult,
+)
 from detect.survey import Survey
 
 #: pictures come one by one, so that only one is held in memory
@@ -40,6 +53,7 @@ MAPS = {
     "contact_probability": ("Probability that the probe meets something", "linear"),
     "contact_depth": ("Depth of contact below the bed", "linear"),
     "seabed": ("Seabed: depth below the water level", "linear"),
+    "seabed_relief": ("Relief of the bed: height above a plane through most of it", "linear"),
 }
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
@@ -52,9 +66,10 @@ CHARTS = frozenset(
         "quality",
         "rank_intervals",
     }
+    | {"weightings", "calibration", "seabed_relief", "contact_kinds"}
 )
 #: fields drawn with contours
-CONTOURED = {"seabed": 10, "contact_depth": 6}
+CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
 
 
 def backdrop(
@@ -182,6 +197,8 @@ def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> 
                 limits=_limits(name, maps[name], maps["surveyed"]),
             ),
         )
+    if kinds_in(maps):
+        yield "contact_kinds", draw_kinds(maps, behind)
 
 
 def chart_figures(result: MapResult) -> Figures:
@@ -225,8 +242,32 @@ def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[flo
 
 
 def rank_figures(survey: Survey, result: RankResult) -> Figures:
-    """Draw ``squares`` (the order on the ground) and ``rank_intervals`` (how firm it is)."""
+    """Draw ``squares`` (on the ground), ``rank_intervals`` (how firm) and ``weightings``."""
     first = tuple(result.dig.table["square"])
     top_k = survey.settings.ranking.top_k
     yield "squares", draw_squares(result.squares, backdrop(survey), first=first, top_k=top_k)
     yield "rank_intervals", draw_rank_intervals(result.squares, top_k=top_k, first=first)
+    weights = {str(name): weight for name, weight in survey.settings.ranking.weights.items()}
+    if len(result.weightings):
+        yield "weightings", draw_weightings(result.weightings, top_k=top_k, weights=weights)
+
+
+def section_figures(survey: Survey, result: Section) -> Figures:
+    """Draw ``section``: seabed, probes and the horizon of contact along a line."""
+    caution = "Probing can damage what it finds. A strong anomaly may be ordnance: do not probe it."
+    title = f"Section: {survey.settings.site.name}"
+    yield "section", draw_section(result, title=title, required=caution)
+
+
+def learn_figures(survey: Survey, result: LearnResult) -> Figures:
+    """Draw ``calibration`` (the forecast) and ``squares`` (what is left, ranked again)."""
+    yield "calibration", draw_calibration(result.calibration)
+    first = tuple(result.ranked.dig.table["square"])
+    top_k = survey.settings.ranking.top_k
+    title = "Excavation squares that are left, ranked with the weights learnt"
+    yield (
+        "squares",
+        draw_squares(
+            result.ranked.squares, backdrop(survey), first=first, top_k=top_k, title=title
+        ),
+    )

@@ -27,9 +27,12 @@ from detect.present.report import render_report
 from detect.present.slates import slate_pages
 from detect.present.style import pdf_bytes, png_bytes
 from detect.present.trial_sheets import trial_sheets
+from detect.probes import Section
 from detect.report_context import report_context
 from detect.stages import (
+    BedMaps,
     CheckResult,
+    LearnResult,
     MapResult,
     PlanResult,
     Progress,
@@ -168,9 +171,41 @@ def write_rank(survey: Survey, result: RankResult, folder: Path) -> dict[str, An
     """Write what `detect rank` leaves; return its summary."""
     write_table(result.squares, folder / "squares.csv")
     write_table(result.dig.table, folder / "dig_plan.csv")
+    write_table(result.evidence.trace(), folder / "evidence.csv")
+    write_table(result.coin_tosses, folder / "coin_tosses.csv")
+    write_table(result.weightings, folder / "weightings.csv")
+    write_table(result.survey_next, folder / "survey_next.csv")
     save_figures(figures.rank_figures(survey, result), folder)
     summary = summaries.rank_summary(survey, result)
     write_json(summary, folder / "rank.json")
+    return summary
+
+
+def write_section(survey: Survey, result: Section, folder: Path) -> dict[str, Any]:
+    """Write a section's table, probes and picture; return its summary."""
+    write_table(result.line, folder / "section.csv")
+    write_table(result.probes, folder / "section_probes.csv")
+    save_figures(figures.section_figures(survey, result), folder)
+    summary = summaries.section_summary(result)
+    write_json(summary, folder / "section.json")
+    return summary
+
+
+def _write_baseline_section(survey: Survey, bed: BedMaps, folder: Path) -> None:
+    """Write the section along the baseline, where there are probes and a baseline."""
+    if survey.probes is not None and survey.settings.frame.baseline is not None:
+        write_section(survey, stages.section(survey, bed=bed), folder)
+
+
+def write_learn(survey: Survey, result: LearnResult, folder: Path) -> dict[str, Any]:
+    """Write what the opened squares taught; return its summary."""
+    write_table(result.forecast.table, folder / "forecast.csv")
+    write_table(result.weights, folder / "learned_weights.csv")
+    write_table(result.ranked.squares, folder / "squares.csv")
+    write_table(result.ranked.dig.table, folder / "dig_plan.csv")
+    save_figures(figures.learn_figures(survey, result), folder)
+    summary = summaries.learn_summary(survey, result)
+    write_json(summary, folder / "learn.json")
     return summary
 
 
@@ -262,6 +297,34 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     return _finish(survey, summary, summaries.rank_lines(summary))
 
 
+def section(
+    folder: Path,
+    out: Path,
+    progress: Progress = silent,
+    start: tuple[float, float] | None = None,
+    end: tuple[float, float] | None = None,
+) -> JobReport:
+    """Cut a section along a line, or along the baseline."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("probes",))
+    result = stages.section(survey, start, end, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_section(survey, result, fresh)
+    return _finish(survey, summary, summaries.section_lines(summary))
+
+
+def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Score the forecast in the opened squares and rank what is left."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("readings", "opened"))
+    maps = stages.map_signal(survey, progress)
+    cover = stages.swum(survey) if survey.settings.has_detector else None
+    result = stages.learn(survey, stages.rank(survey, maps, cover, progress), progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_learn(survey, result, fresh)
+    return _finish(survey, summary, summaries.learn_lines(summary))
+
+
 def run(
     folder: Path, out: Path, progress: Progress = silent, cluster: str | None = None
 ) -> JobReport:
@@ -286,6 +349,7 @@ def run(
         with clock("map"):
             mapped = stages.map_signal(survey, progress, bed, checked.cover, client=client)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
+        cut = later(_write_baseline_section, survey, bed(), fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
         progress("pictures", 0, 3)
@@ -303,6 +367,7 @@ def run(
                 "rank": rank_summary,
             }
             fields_drawn()
+            cut()
         provenance = _provenance(survey, begun)
         with clock("report"):
             context = report_context(
@@ -366,5 +431,7 @@ JOBS: dict[str, Callable[..., JobReport]] = {
     "check": check,
     "map": map_signal,
     "rank": rank,
+    "section": section,
+    "learn": learn,
     "run": run,
 }

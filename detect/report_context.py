@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from detect.present.report import Picture, ReportContext
+from detect.probes import contact_indicator, median_depth
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
 from detect.survey import Survey
 
@@ -23,8 +24,11 @@ CAPTIONS = {
     "strength": "All readings explained by small targets on a lattice under the bed: how much "
     "metal lies where, in reference targets a cell. Blank where it would not have been heard.",
     "contact_probability": "Chance that the probe meets something within its length.",
-    "contact_depth": "Depth of contact below the bed. Probes that ran out say 'deeper than this' "
-    "and are not used here, so where many ran out it errs shallow.",
+    "contact_kinds": "Chance that the first thing the probe meets is of each kind, or that there "
+    "is nothing within its length.",
+    "contact_depth": "Depth of contact below the bed. Probes that ran out say 'deeper than this', "
+    "and are taken at their word: what lies below them is drawn from what else is known.",
+    "seabed_relief": "Height of the bed above a plane through most of it: mounds stand out.",
     "seabed": "The bed, reduced to one water level, and its standard deviation.",
     "variogram": "How readings differ with distance; the number of pairs behind each point, and "
     "the model the map was made with.",
@@ -33,6 +37,9 @@ CAPTIONS = {
     "lanes that cross it, its largest gap; the worst are named.",
     "conditioning": "Every track before and after conditioning; crosses are readings left out.",
     "squares": "Squares with their place in the order and its 5 to 95 % interval.",
+    "weightings": "Share of the weights tried under which a square is among the best.",
+    "section": "Section along the baseline: the bed, what each probe met or how far it reached, "
+    "and the estimated horizon of contact.",
     "rank_intervals": "How firm the order is: the interval of each square's place.",
 }
 
@@ -129,6 +136,10 @@ def report_context(
         top_k=rank["top_k"],
         budget_h=rank["dig"]["budget_h"],
         reserve_fraction=settings.ranking.reserve_fraction,
+        dig=rank["dig"],
+        weightings=ranked.weightings,
+        coin_tosses=ranked.coin_tosses,
+        survey_next=ranked.survey_next,
         keep_outs=survey.keep_outs,
         probing={
             "probe stations planned": plan["probe_stations"],
@@ -136,7 +147,11 @@ def report_context(
             "share of probes with contact (%)": (
                 100.0 * mapped.contacts.share if mapped.contacts else None
             ),
+            "half of the contacts lie shallower than (m)": _median_contact(survey),
             "map nodes held to 0 or 1": mapped.touched,
+            "contact depth": "; ".join(mapped.contact_depth.in_words())
+            if mapped.contact_depth
+            else None,
         },
         probes=survey.probes,
         notices=survey.notices,
@@ -182,3 +197,11 @@ def _scores(maps: dict[str, Any], unit: str) -> dict[str, Any]:
         ]
         facts[f"{name}: 90 % intervals hold (%)"] = 100.0 * score["coverage_90"]
     return facts
+
+
+def _median_contact(survey: Survey) -> float | None:
+    """Return the Kaplan-Meier median of contact depth; None where half of the probes ran out."""
+    if survey.probes is None:
+        return None
+    ran_out = contact_indicator(survey.probes) == 0
+    return median_depth(survey.probes["depth_m"], ran_out)

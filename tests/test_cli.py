@@ -27,7 +27,9 @@ CHECK = {
     "coverage.png",
 }
 MAP = {"maps.nc", "anomalies.csv", "variogram.png", "map.json", "signal.png", "seabed.png"}
-RANK = {"squares.csv", "dig_plan.csv", "rank.json", "squares.png"}
+RANK = {"squares.csv", "dig_plan.csv", "rank.json", "squares.png", "weightings.png"}
+RANK |= {"evidence.csv", "coin_tosses.csv", "weightings.csv", "survey_next.csv"}
+SECTION = {"section.csv", "section_probes.csv", "section.png"}
 
 
 def fingerprint(folder: Path) -> dict[str, str]:
@@ -56,7 +58,7 @@ class TestRun:
     def test_leaves_every_file_of_the_contract(self, demo_run):
         out, _ = demo_run
         names = {p.name for p in out.iterdir()}
-        assert names >= PLAN | CHECK | MAP | RANK | {"report.html", "run.json"}
+        assert names >= PLAN | CHECK | MAP | RANK | SECTION | {"report.html", "run.json"}
         assert all(p.stat().st_size > 0 for p in out.iterdir())
 
     def test_stdout_is_json_and_nothing_else(self, demo_run):
@@ -315,3 +317,37 @@ def test_help_does_not_load_the_heavy_libraries():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_section_along_any_line(tmp_path):
+    line = ["--from", "3,12", "--to", "27,12", "--json", "--quiet"]
+    result = detect("section", DEMO, "--out", tmp_path / "out", *line)
+    assert result.exit_code == 0, result.output
+    assert {p.name for p in (tmp_path / "out").iterdir()} >= SECTION | {"section.json"}
+    table = pd.read_csv(tmp_path / "out" / "section.csv")
+    assert table["distance_m"].max() == pytest.approx(24.0)
+    assert (table["horizon_m"] > table["seabed_m"]).all()
+    assert detect("section", DEMO, "--from", "3,12").exit_code == 2
+    assert detect("section", DEMO, "--from", "3;12", "--to", "4,4").exit_code == 2
+    nowhere = detect("section", DEMO, "--from", "3,12", "--to", "3,12", "--out", tmp_path / "no")
+    assert nowhere.exit_code == 2
+    assert "give two places" in nowhere.output
+
+
+def test_learning_from_opened_squares(tmp_path):
+    folder = tmp_path / "survey"
+    shutil.copytree(DEMO, folder)
+    with (folder / "survey.toml").open("a", encoding="utf-8") as settings:
+        settings.write('\n[opened]\nfile = "opened.csv"\n')
+    (folder / "opened.csv").write_text(
+        "square,finds,metal_finds,overburden_m\nE5,6,5,0.62\nF5,4,3,0.75\nB7,0,0,1.1\n"
+    )
+    result = detect("learn", folder, "--out", tmp_path / "out", "--json", "--quiet")
+    assert result.exit_code == 0, result.output
+    summary = json.loads(result.stdout)
+    assert summary["opened"] == 3
+    assert sum(w["learned"] for w in summary["weights"]) == pytest.approx(1.0)
+    assert max(abs(w["learned"] - w["weight"]) for w in summary["weights"]) < 0.1
+    squares = pd.read_csv(tmp_path / "out" / "squares.csv").set_index("square")
+    assert (squares.loc[["E5", "F5", "B7"], "status"] == "opened").all()
+    assert not set(summary["dig"]["squares"]) & {"E5", "F5", "B7"}

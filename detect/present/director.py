@@ -86,8 +86,8 @@ def summarise(
         hours, sediment = float(dig_plan["effort_h"].sum()), float(dig_plan["sediment_m3"].sum())
         of_budget = "" if budget_h is None else f" of {budget_h:g}"
         cost = (
-            f"{hours:.1f}{of_budget} hours of digging on the bottom and {sediment:.1f} m³ of "
-            "sediment to move."
+            f"{hours:.1f}{of_budget} hours on the bottom, setting up, recording and backfill "
+            f"counted, and {sediment:.1f} m³ of sediment to move."
         )
     else:
         first = tuple(str(name) for name in ranked.head(min(top_k, 5))["square"])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from detect.present.advice import advice
 from detect.present.director import summarise
 from detect.present.numbers import Table, as_table, number, trimmed, with_plain_numbers
 
@@ -39,6 +40,8 @@ _PLACES = {
     "cross_validation": "checks",
     "squares": "squares",
     "rank_intervals": "squares",
+    "weightings": "squares",
+    "section": "probes",
 }
 _MOST_SQUARES = 30
 _MOST_ROWS = 60
@@ -99,6 +102,11 @@ class ReportContext:
     top_k : int
     budget_h : float or None
     reserve_fraction : float
+    dig : mapping of str to object
+        Figures of the dig plan: ``squares, merit, merit_down_the_list, gap, dive_day_h, next_day,
+        next_day_merit, next_day_top_k``.
+    weightings, coin_tosses, survey_next : DataFrame or None
+        How the choice depends on the weights, pairs without an order, what to survey next.
     keep_outs : sequence of KeepOutArea
     notices : sequence of Problem
         Warnings about the survey folder.
@@ -132,6 +140,10 @@ class ReportContext:
     top_k: int = 10
     budget_h: float | None = None
     reserve_fraction: float = 0.0
+    dig: Mapping[str, Any] = field(default_factory=dict)
+    weightings: pd.DataFrame | None = None
+    coin_tosses: pd.DataFrame | None = None
+    survey_next: pd.DataFrame | None = None
     keep_outs: Sequence[KeepOutArea] = ()
     probing: Mapping[str, Any] = field(default_factory=dict)
     probes: pd.DataFrame | None = None
@@ -162,10 +174,12 @@ def render_report(context: ReportContext) -> str:
         lstrip_blocks=True,
     )
     environment.filters["number"] = number
+    director = _director(context)
     return environment.get_template("report.html.j2").render(
         c=context,
         cautions=CAUTIONS,
-        director=_director(context),
+        director=director,
+        advice=advice(context, director.first if director else ()),
         facts=_facts,
         places=_placed(context.figures),
         tables=_tables(context),

@@ -53,6 +53,7 @@ _LAYERS = ("outline",)
 _CLOSED: dict[str, dict[str, Any]] = {
     "reserve": {"facecolor": "white", "edgecolor": INK, "hatch": RESERVE_HATCH},
     "excluded": {"facecolor": PALE, "edgecolor": "#a0a0a0", "hatch": EXCLUDED_HATCH},
+    "opened": {"facecolor": "#bdbdbd", "edgecolor": INK},
     "unsurveyed": {
         "facecolor": UNSURVEYED_FACE,
         "edgecolor": UNSURVEYED_LINE,
@@ -62,6 +63,7 @@ _CLOSED: dict[str, dict[str, Any]] = {
 _CLOSED_WORDS = {
     "reserve": "reserve, kept for later",
     "excluded": "excluded",
+    "opened": "opened already",
     "unsurveyed": "unsurveyed, not ranked",
 }
 

@@ -1,14 +1,22 @@
-"""What to dig first: evidence a square, ranking, dig plan."""
+"""What to dig first: evidence a square, ranking, dig plan, what to survey next, what was found."""
 
 from detect.squares.dig_plan import DigPlan, best_subset, plan_dig
-from detect.squares.evidence import Evidence, gather_evidence
+from detect.squares.effort import EffortRates
+from detect.squares.evidence import Evidence, Given, Item, gather_evidence
 from detect.squares.layout import mean_over_squares, square_layout, square_of
-from detect.squares.ranking import rank_squares, realised_scores
+from detect.squares.ranking import coin_tosses, rank_squares, realised_scores
+from detect.squares.sources import SOURCES, visible_remains
+from detect.squares.weightings import weight_sensitivity
 
 __all__ = [
+    "SOURCES",
     "DigPlan",
+    "EffortRates",
     "Evidence",
+    "Given",
+    "Item",
     "best_subset",
+    "coin_tosses",
     "gather_evidence",
     "mean_over_squares",
     "plan_dig",
@@ -16,4 +24,6 @@ __all__ = [
     "realised_scores",
     "square_layout",
     "square_of",
+    "visible_remains",
+    "weight_sensitivity",
 ]

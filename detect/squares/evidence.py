@@ -2,104 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+import xarray as xr
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from detect.geostat.model import PointModel
-from detect.probes import ContactModel, contact_probability
-from detect.readings.compressed import loudness
+from detect.probes import ContactDepth, ContactModel, KindModel
 from detect.readings.signal import SignalModel
+from detect.squares.effort import EffortRates, sediment_volume
 from detect.squares.layout import centres
+
+Floats = NDArray[np.float64]
 
 #: a square with less of its area surveyed than this is not ranked
 LEAST_SURVEYED = 0.5
 
 
-@dataclass(frozen=True)
-class Evidence:
-    """Evidence for M squares.
+@dataclass(frozen=True, eq=False)
+class Given:
+    """What evidence is drawn from.
 
     Attributes
-    ----------
-    table : DataFrame
-        The layout's columns and ``signal_mean, signal_sd, loudness_mean, loudness_sd,
-        loudness_threshold, p_above, p_contact, p_contact_sd, overburden_m, overburden_sd_m, pod,
-        surveyed_fraction, effort_h, sediment_m3``.
-    draws : dict of (R, M) array
-        Joint realisations by evidence name: ``signal`` (mean loudness, without unit),
-        ``contact`` (probability), ``overburden`` (m). Only evidence there is data for.
-    threshold : float
-        Signal that counts as metal, signal units.
-    notes : tuple of str
-        Assumptions made where data was missing.
-    """
-
-    table: pd.DataFrame
-    draws: dict[str, np.ndarray]
-    threshold: float
-    notes: tuple[str, ...]
-
-
-def draw_squares(
-    mean: np.ndarray, covariance: np.ndarray, count: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Draw joint realisations of Gaussian block means.
-
-    ``mean + L z`` with ``L L' `` the posterior covariance, so the variance of each square is its
-    block kriging variance. ``L`` is the Cholesky factor; where the covariance is singular
-    (squares without uncertainty) it comes from the eigenvalues, less those below zero by rounding.
-
-    Parameters
-    ----------
-    mean : (M,) array
-    covariance : (M, M) array
-    count : int
-        Realisations R.
-    rng : Generator
-
-    Returns
-    -------
-    (R, M) array
-    """
-    try:
-        root = np.linalg.cholesky(covariance)
-    except np.linalg.LinAlgError:
-        eigenvalues, vectors = np.linalg.eigh(covariance)
-        root = vectors * np.sqrt(np.clip(eigenvalues, 0.0, None))
-    return mean + rng.standard_normal((count, mean.size)) @ root.T
-
-
-def effort_hours(size_m: float, overburden_m: np.ndarray, removal_m3_per_h: float) -> np.ndarray:
-    """Return dive hours to take the sediment off a square: area, times depth, over rate."""
-    return size_m**2 * np.clip(overburden_m, 0.0, None) / removal_m3_per_h
-
-
-def gather_evidence(
-    layout: pd.DataFrame,
-    signal: SignalModel,
-    contacts: ContactModel | None,
-    contact_depth: PointModel | None,
-    *,
-    pod: np.ndarray,
-    surveyed_fraction: np.ndarray,
-    threshold_snr: float,
-    burial_depth_m: float,
-    removal_m3_per_h: float,
-    realisations: int,
-    seed: int,
-) -> Evidence:
-    """Estimate every square by block kriging and draw joint realisations.
-
-    Parameters
     ----------
     layout : DataFrame
         M squares from :func:`detect.squares.layout.square_layout`.
     signal : SignalModel
         Conditioned signal, plain and compressed.
-    contacts, contact_depth : ContactModel, PointModel or None
+    contacts, kinds, contact_depth : ContactModel, KindModel, ContactDepth or None
         From the probes; None where there are too few.
     pod, surveyed_fraction : (M,) array
         Mean probability of detection, share of cells surveyed.
@@ -107,10 +40,142 @@ def gather_evidence(
         Signal over noise that counts as metal.
     burial_depth_m : float
         Stands in for overburden where no probe says better.
-    removal_m3_per_h : float
-        Sediment one hour of diving removes.
-    realisations, seed : int
-        Draws and their seed.
+    anomalies : DataFrame or None
+        ``square, q_value``.
+    maps : Dataset or None
+        For evidence that is read off a map.
+    remains : geometry or None
+        What lies visible on the bed; ``remains_words`` says how it was found out.
+    realisations : int
+    """
+
+    layout: pd.DataFrame
+    signal: SignalModel
+    contacts: ContactModel | None
+    contact_depth: ContactDepth | None
+    pod: Floats
+    surveyed_fraction: Floats
+    threshold_snr: float
+    burial_depth_m: float
+    realisations: int
+    kinds: KindModel | None = None
+    anomalies: pd.DataFrame | None = None
+    maps: xr.Dataset | None = None
+    remains: BaseGeometry | None = None
+    remains_words: str = ""
+    origin: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def centres(self) -> Floats:
+        """Centres of the squares, ``(M, 2)``, m."""
+        return centres(self.layout)
+
+    @property
+    def size_m(self) -> float:
+        """Side of a square, m."""
+        return float(self.layout["size_m"].iloc[0])
+
+
+@dataclass(frozen=True, eq=False)
+class Item:
+    """One evidence of M squares.
+
+    Attributes
+    ----------
+    name : str
+        As in ``[ranking] weights``.
+    value, sd : (M,) array
+        NaN where not known; ``sd`` 0 where certain.
+    unit : str
+    source : str
+        The map or table the figure comes from.
+    columns : dict of (M,) array
+        What goes into ``squares.csv``.
+    draws : (R, M) array or None
+        Joint realisations; None where the evidence is the same for all squares, or not known.
+    note : str
+        What had to be assumed.
+    """
+
+    name: str
+    value: Floats
+    sd: Floats
+    unit: str
+    source: str
+    columns: dict[str, Floats] = field(default_factory=dict)
+    draws: Floats | None = None
+    note: str = ""
+
+
+#: makes one or more items of evidence, or none where there is no data for it
+Source = Callable[[Given, np.random.Generator], Sequence[Item]]
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Evidence for M squares.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The layout's columns and those of every item, ``pod, surveyed_fraction, sediment_m3,
+        sediment_p05_m3, sediment_p95_m3, effort_h``.
+    draws : dict of (R, M) array
+        Joint realisations by evidence name, only of evidence there is data for.
+    threshold : float
+        Signal that counts as metal, signal units.
+    notes : tuple of str
+        Assumptions made where data was missing.
+    items : tuple of Item
+    """
+
+    table: pd.DataFrame
+    draws: dict[str, Floats]
+    threshold: float
+    notes: tuple[str, ...]
+    items: tuple[Item, ...] = ()
+
+    def trace(self) -> pd.DataFrame:
+        """Return every figure with where it comes from.
+
+        Returns
+        -------
+        DataFrame
+            ``square, evidence, value, sd, unit, source``, one row a square and evidence.
+        """
+        squares = self.table["square"].to_numpy(object)
+        return pd.concat(
+            [
+                pd.DataFrame(
+                    {
+                        "square": squares,
+                        "evidence": item.name,
+                        "value": item.value,
+                        "sd": item.sd,
+                        "unit": item.unit,
+                        "source": item.source,
+                    }
+                )
+                for item in self.items
+            ],
+            ignore_index=True,
+        )
+
+
+def gather_evidence(
+    given: Given, sources: Sequence[Source], rates: EffortRates, seed: int
+) -> Evidence:
+    """Ask every source for its evidence and put it into one table.
+
+    Parameters
+    ----------
+    given : Given
+    sources : sequence of Source
+        Usually :data:`detect.squares.sources.SOURCES`.
+    rates : EffortRates
+        What an hour does.
+    seed : int
+        Each source draws from a stream of its own: one more leaves the others' draws as they are.
 
     Returns
     -------
@@ -118,70 +183,33 @@ def gather_evidence(
 
     Notes
     -----
-    Block means of the three fields are drawn independently of each other: what they have in
-    common is in the data, which every draw honours. ``p_above`` is the probability that the mean
-    loudness of a square exceeds that of a reading at the threshold. Draws of contact are held to
-    [0, 1] and of overburden to above 0.
+    Fields are drawn independently of each other: what they have in common is in the data, which
+    every draw honours.
     """
-    where = centres(layout)
-    size = float(layout["size_m"].iloc[0])
-    children = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)]
-    notes: list[str] = []
-    draws: dict[str, np.ndarray] = {}
-
-    mean, variance = signal.squares(where, size)
-    loud, loud_covariance = signal.loudness.kriging.block_posterior(where, size)
-    loud_sd = np.sqrt(np.clip(np.diag(loud_covariance), 0.0, None))
-    draws["signal"] = draw_squares(loud, loud_covariance, realisations, children[0])
-    # a square whose mean is known for certain would divide by zero
-    p_above = norm.sf((loudness(threshold_snr, 1.0) - loud) / np.maximum(loud_sd, 1e-12))
-
-    p_contact = np.full(len(layout), np.nan)
-    p_contact_sd = p_contact.copy()
-    if contacts is None:
-        notes.append("fewer than eight probes: contact plays no part in the order")
-    elif contacts.model is None:
-        p_contact, p_contact_sd, _ = contact_probability(contacts, where)
-        notes.append("every probe agreed: contact is the same for all squares")
-    else:
-        c_mean, c_cov = contacts.model.kriging.block_posterior(where, size)
-        p_contact = np.clip(c_mean, 0.0, 1.0)
-        p_contact_sd = np.sqrt(np.clip(np.diag(c_cov), 0.0, None))
-        drawn = draw_squares(c_mean, c_cov, realisations, children[1])
-        draws["contact"] = np.clip(drawn, 0.0, 1.0)
-
-    if contact_depth is None:
-        overburden = np.full(len(layout), float(burial_depth_m))
-        overburden_sd = np.full(len(layout), np.nan)
-        notes.append(
-            "fewer than eight contacts: overburden is taken as "
-            f"burial_depth_m = {burial_depth_m:g} m"
-        )
-    else:
-        o_mean, o_cov = contact_depth.kriging.block_posterior(where, size)
-        overburden = np.clip(o_mean, 0.0, None)
-        overburden_sd = np.sqrt(np.clip(np.diag(o_cov), 0.0, None))
-        drawn = draw_squares(o_mean, o_cov, realisations, children[2])
-        draws["overburden"] = np.clip(drawn, 0.0, None)
-
-    status = layout["status"].to_numpy(object)
-    unseen = (status == "open") & (np.nan_to_num(surveyed_fraction) < LEAST_SURVEYED)
-    effort = effort_hours(size, overburden, removal_m3_per_h)
-    table = layout.assign(
-        signal_mean=mean,
-        loudness_mean=loud,
-        loudness_sd=loud_sd,
-        loudness_threshold=float(loudness(threshold_snr, 1.0)),
-        signal_sd=np.sqrt(np.clip(variance, 0.0, None)),
-        p_above=p_above,
-        p_contact=p_contact,
-        p_contact_sd=p_contact_sd,
-        overburden_m=overburden,
-        overburden_sd_m=overburden_sd,
-        pod=pod,
-        surveyed_fraction=surveyed_fraction,
-        effort_h=effort,
-        sediment_m3=effort * removal_m3_per_h,
+    streams = np.random.SeedSequence(seed).spawn(len(sources))
+    items = tuple(
+        item
+        for source, stream in zip(sources, streams, strict=True)
+        for item in source(given, np.random.default_rng(stream))
+    )
+    table = given.layout
+    for item in items:
+        table = table.assign(**item.columns)
+    draws = {item.name: item.draws for item in items if item.draws is not None}
+    sediment = sediment_volume(given.size_m, table["overburden_m"].to_numpy(float))
+    low, high = np.full(len(table), np.nan), np.full(len(table), np.nan)
+    if "overburden" in draws:
+        volume = sediment_volume(given.size_m, draws["overburden"])
+        low, high = np.quantile(volume, [0.05, 0.95], axis=0)
+    status = given.layout["status"].to_numpy(object)
+    unseen = (status == "open") & (np.nan_to_num(given.surveyed_fraction) < LEAST_SURVEYED)
+    table = table.assign(
+        surveyed_fraction=given.surveyed_fraction,
+        sediment_m3=sediment,
+        sediment_p05_m3=low,
+        sediment_p95_m3=high,
+        effort_h=rates.hours(sediment),
         status=np.where(unseen, "unsurveyed", status),
     )
-    return Evidence(table, draws, threshold_snr * signal.scale, tuple(notes))
+    notes = tuple(item.note for item in items if item.note)
+    return Evidence(table, draws, given.threshold_snr * given.signal.scale, notes, items)

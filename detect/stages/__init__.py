@@ -2,23 +2,29 @@
 
 from detect.stages.check import CheckResult, check, swum
 from detect.stages.common import Progress, silent
-from detect.stages.map import MapResult, map_bed, map_signal
+from detect.stages.learn import LearnResult, learn
+from detect.stages.map import BedMaps, MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
+from detect.stages.section import section
 from detect.stages.trial import TrialResult, trial
 
 __all__ = [
+    "BedMaps",
     "CheckResult",
+    "LearnResult",
     "MapResult",
     "PlanResult",
     "Progress",
     "RankResult",
     "TrialResult",
     "check",
+    "learn",
     "map_bed",
     "map_signal",
     "plan",
     "rank",
+    "section",
     "silent",
     "swum",
     "trial",

@@ -17,10 +17,15 @@ from detect.geostat.model import PointModel
 from detect.geostat.scores import Scores, leave_one_out_scores
 from detect.lanes import footprint
 from detect.probes import (
+    ContactDepth,
     ContactModel,
+    KindModel,
     contact_depth_model,
     contact_model,
     contact_probability,
+    kind_model,
+    kind_probabilities,
+    relief,
     seabed_model,
 )
 from detect.readings import (
@@ -60,7 +65,8 @@ class MapResult:
     noise: Noise
     signal: SignalModel
     contacts: ContactModel | None
-    contact_depth: PointModel | None
+    kinds: KindModel | None
+    contact_depth: ContactDepth | None
     seabed: PointModel | None
     anomalies: pd.DataFrame
     metal: SiteInversion | None
@@ -167,6 +173,21 @@ def _contact_fields(
     }, touched
 
 
+def _kind_fields(
+    grid: Grid, kinds: KindModel | None, mapped: dict[str, xr.DataArray]
+) -> dict[str, xr.DataArray]:
+    """Map the probability of each kind of contact; with that of none they add up to 1."""
+    if kinds is None or "contact_probability" not in mapped:
+        return {}
+    contact = mapped["contact_probability"].to_numpy().ravel()
+    contact_sd = mapped["contact_probability_sd"].to_numpy().ravel()
+    fields: dict[str, xr.DataArray] = {}
+    for kind, (mean, sd) in kind_probabilities(kinds, grid.nodes, contact, contact_sd).items():
+        words = f"probability that the probe meets {kind}"
+        fields |= _pair(grid, mean, sd**2, f"contact_probability_{kind}", "1", words)
+    return fields
+
+
 def _anomalies(
     survey: Survey,
     loud: xr.DataArray,
@@ -232,7 +253,8 @@ class BedMaps:
 
     fields: dict[str, xr.DataArray]
     contacts: ContactModel | None
-    contact_depth: PointModel | None
+    kinds: KindModel | None
+    contact_depth: ContactDepth | None
     seabed: PointModel | None
     touched: int
 
@@ -248,18 +270,24 @@ def map_bed(survey: Survey) -> BedMaps:
     settings, grid = survey.settings, survey.grid()
     with said_of_the_survey(settings.probes.file or "probes", None, "check the probe table"):
         contacts = contact_model(survey.probes)
-        contact_depth = contact_depth_model(survey.probes)
+        contact_depth = contact_depth_model(survey.probes, seed=settings.ranking.seed)
         fields, touched = _contact_fields(grid, contacts)
+        kinds = kind_model(survey.probes)
+        fields |= _kind_fields(grid, kinds, fields)
         if contact_depth is not None:
             words = "depth of contact below the bed"
-            found = contact_depth.kriging.at(grid.nodes)
+            found = contact_depth.at(grid.nodes)
             fields |= _pair(grid, *found, "contact_depth", "m", words)
     with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
         seabed = seabed_model(survey.seabed)
         if seabed is not None:
             words = "depth of the bed below the water level"
-            fields |= _pair(grid, *seabed.kriging.at(grid.nodes), "seabed", "m", words)
-    return BedMaps(fields, contacts, contact_depth, seabed, touched)
+            bed = seabed.kriging.at(grid.nodes)
+            fields |= _pair(grid, *bed, "seabed", "m", words)
+            above = relief(seabed.points, seabed.values, grid.nodes, *bed)
+            words = "height of the bed above a plane through most of it"
+            fields |= _pair(grid, *above, "seabed_relief", "m", words)
+    return BedMaps(fields, contacts, kinds, contact_depth, seabed, touched)
 
 
 def map_signal(
@@ -340,6 +368,7 @@ def map_signal(
         noise,
         signal,
         below.contacts,
+        below.kinds,
         below.contact_depth,
         below.seabed,
         anomalies,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,16 +10,25 @@ import pandas as pd
 import xarray as xr
 
 from detect.squares import (
+    SOURCES,
     DigPlan,
+    EffortRates,
     Evidence,
+    Given,
+    coin_tosses,
     gather_evidence,
     mean_over_squares,
     plan_dig,
     rank_squares,
+    realised_scores,
     square_layout,
+    visible_remains,
+    weight_sensitivity,
 )
+from detect.squares.survey_next import COLUMNS as PROPOSED
 from detect.stages.common import Progress, silent
 from detect.stages.map import MapResult
+from detect.stages.survey_next import survey_next
 from detect.survey import Survey
 
 
@@ -29,6 +39,9 @@ class RankResult:
     squares: pd.DataFrame
     dig: DigPlan
     evidence: Evidence
+    coin_tosses: pd.DataFrame
+    weightings: pd.DataFrame
+    survey_next: pd.DataFrame
     layout: pd.DataFrame = field(repr=False)
 
 
@@ -50,7 +63,8 @@ def rank(
         over_squares(cover["pod"].to_numpy()) if cover is not None else np.full(len(layout), np.nan)
     )
     detector = settings.detector if settings.has_detector else None
-    evidence = gather_evidence(
+    remains, remains_words = visible_remains(survey.keep_outs)
+    given = Given(
         layout,
         maps.signal,
         maps.contacts,
@@ -59,12 +73,52 @@ def rank(
         surveyed_fraction=over_squares(maps.maps["surveyed"].to_numpy()),
         threshold_snr=detector.threshold_snr if detector else 3.0,
         burial_depth_m=detector.burial_depth_m if detector else 0.0,
-        removal_m3_per_h=ranking.removal_m3_per_h,
         realisations=ranking.realisations,
-        seed=ranking.seed,
+        kinds=maps.kinds,
+        anomalies=maps.anomalies if detector else None,
+        maps=maps.maps,
+        remains=remains,
+        remains_words=remains_words,
+        origin=origin,
     )
+    rates = EffortRates(
+        ranking.removal_m3_per_h,
+        ranking.setup_h,
+        ranking.recording_h,
+        ranking.backfill_m3_per_h,
+    )
+    evidence = gather_evidence(given, SOURCES, rates, ranking.seed)
     progress("ranks", 1, 2)
     weights = {str(name): weight for name, weight in ranking.weights.items()}
+    result = in_order(survey, evidence, layout, weights, maps)
+    progress("ranks", 2, 2)
+    return result
+
+
+def in_order(
+    survey: Survey,
+    evidence: Evidence,
+    layout: pd.DataFrame,
+    weights: Mapping[str, float],
+    maps: MapResult | None = None,
+) -> RankResult:
+    """Rank the squares by their evidence and plan the digging.
+
+    Parameters
+    ----------
+    survey : Survey
+    evidence : Evidence
+    layout : DataFrame
+    weights : mapping of float
+    maps : MapResult, optional
+        For what to survey next; without, nothing is proposed.
+
+    Returns
+    -------
+    RankResult
+    """
+    ranking = survey.settings.ranking
+    detector = survey.settings.detector if survey.settings.has_detector else None
     squares = rank_squares(
         evidence.table,
         evidence.draws,
@@ -73,6 +127,20 @@ def rank(
         evidence.threshold,
         detector.required_pod if detector else None,
     )
-    dig = plan_dig(squares, ranking.budget_h, ranking.reserve_fraction)
-    progress("ranks", 2, 2)
-    return RankResult(squares, dig, evidence, layout)
+    dig = plan_dig(
+        squares,
+        ranking.budget_h,
+        ranking.reserve_fraction,
+        joined_bonus=ranking.joined_bonus,
+        dive_day_h=ranking.dive_day_h,
+    )
+    is_open = (evidence.table["status"] == "open").to_numpy()
+    ranked = evidence.table[is_open]
+    draws = {name: drawn[:, is_open] for name, drawn in evidence.draws.items()}
+    score = realised_scores(draws, weights)
+    tosses = coin_tosses(list(ranked["square"]), score, ranking.top_k)
+    tried = weight_sensitivity(ranked, draws, weights, ranking.top_k, seed=ranking.seed)
+    proposed = pd.DataFrame(columns=PROPOSED)
+    if maps is not None:
+        proposed = survey_next(survey, maps, evidence, score, weights, ranking.top_k)
+    return RankResult(squares, dig, evidence, tosses, tried, proposed, layout)

@@ -27,7 +27,19 @@ Bearing = Annotated[Number, Field(ge=-360, le=360)]
 Point = tuple[Number, Number]
 
 ConditioningStep = Literal["spikes", "drift", "levels", "lag"]
-WeightName = Literal["signal", "contact", "overburden"]
+WeightName = Literal[
+    "signal",
+    "p_above",
+    "strength",
+    "targets",
+    "contact",
+    "contact_metal",
+    "contact_wood",
+    "contact_stone",
+    "overburden",
+    "pod",
+    "remains",
+]
 
 
 class Section(BaseModel):
@@ -227,7 +239,13 @@ class Squares(Section):
 
 
 class Ranking(Section):
-    """``[ranking]``: how evidence becomes a score. A weight that is not written counts as 0."""
+    """``[ranking]``: how evidence becomes a score, and what opening a square costs.
+
+    A weight that is not written counts as 0. Each square costs ``setup_h``, its sediment over
+    ``removal_m3_per_h``, ``recording_h`` and the sediment put back at ``backfill_m3_per_h`` (0: it
+    is not put back). ``joined_bonus`` is the wish for joined-up trenches: score for each side two
+    opened squares share.
+    """
 
     weights: dict[WeightName, NotNegative] = Field(
         default_factory=lambda: {"signal": 0.6, "contact": 0.3, "overburden": 0.1}  # type: ignore[arg-type]
@@ -236,7 +254,12 @@ class Ranking(Section):
     realisations: Annotated[Whole, Field(ge=20, le=1_000_000)] = 500
     seed: Annotated[Whole, Field(ge=0)] = 1
     removal_m3_per_h: Positive = 0.25
+    setup_h: NotNegative = 0.5
+    recording_h: NotNegative = 1.0
+    backfill_m3_per_h: NotNegative = 1.0
     budget_h: NotNegative = 40.0
+    dive_day_h: NotNegative = 4.0
+    joined_bonus: NotNegative = 0.1
     reserve_fraction: Annotated[Number, Field(ge=0, le=1)] = 0.2
 
 

@@ -116,13 +116,19 @@ reserve = []                    # squares left for later archaeologists, for exa
 excluded = []                   # for example [{square = "C4", reason = "moored buoy"}]
 
 [ranking]
-# a weight left out is 0; overburden counts against a square
+# a weight left out is 0; overburden counts against a square. Others: p_above, targets, strength,
+# contact_metal, contact_wood, contact_stone, pod, remains (distance to what is seen: against)
 weights = {signal = 0.6, contact = 0.3, overburden = 0.1}
 top_k = 10                      # squares the first campaign can open
 realisations = 500              # simulated maps behind the ranks' intervals
 seed = 1                        # the same seed gives the same ranks
 removal_m3_per_h = 0.25         # sediment removed by the team, m3 an hour
-budget_h = 40.0                 # hours of digging, h
+setup_h = 0.5                   # setting up a square, h
+recording_h = 1.0               # drawing, photographs, levels of a square, h
+backfill_m3_per_h = 1.0         # sediment put back, m3 an hour; 0 = it is not put back
+budget_h = 40.0                 # hours on the bottom for all of that, h
+dive_day_h = 4.0                # such hours in one dive day, for what one more would buy, h
+joined_bonus = 0.1              # wish for joined-up trenches: score a side two squares share
 reserve_fraction = 0.2          # share of the site left undug, 0 to 1
 """
 

@@ -244,8 +244,8 @@ def test_director_hears_what_stays_closed_and_that_unsurveyed_is_not_empty(
     assert "13 squares are not surveyed" in leave
     assert "not the same as empty" in leave
     hours, soil = dig_plan["effort_h"].sum(), dig_plan["sediment_m3"].sum()
-    words = f"{hours:.1f} of 40 hours of digging on the bottom and {soil:.1f} m³ of sediment"
-    assert said.cost == f"{words} to move."
+    words = f"{hours:.1f} of 40 hours on the bottom, setting up, recording and backfill counted"
+    assert said.cost == f"{words}, and {soil:.1f} m³ of sediment to move."
 
 
 @pytest.mark.parametrize(("chance", "word"), [(0.95, "Firm"), (0.6, "Likely"), (0.2, "Loose")])

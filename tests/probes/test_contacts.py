@@ -85,7 +85,7 @@ def test_few_probes_make_no_map():
 
 def test_contact_depth_follows_the_hull():
     model = contact_depth_model(probes(count=120))
-    estimate, variance = model.kriging.at(np.array([[5.0, 10.0], [25.0, 10.0]]))
+    estimate, variance = model.at(np.array([[5.0, 10.0], [25.0, 10.0]]))
     np.testing.assert_allclose(estimate, [0.6, 1.0], atol=0.06)
     assert (variance > 0).all()
 

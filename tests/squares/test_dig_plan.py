@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from detect.squares import best_subset, plan_dig
+from detect.squares.dig_plan import sharing_a_side
 
 DATA = Path(__file__).parents[1] / "data"
 # J. Burkardt's set of 0-1 knapsacks; labels from memory, optima enumerated (check_values.md 8)
@@ -39,6 +40,42 @@ def test_brute_force_with_a_largest_number():
     )
     chosen, _ = best_subset(value, cost, 9.0, most=3)
     assert value[chosen].sum() == pytest.approx(best)
+
+
+def test_joined_trenches_against_brute_force():
+    rng = np.random.default_rng(4)
+    e, n = (axis.ravel() for axis in np.meshgrid(np.arange(4.0), np.arange(3.0)))
+    table = pd.DataFrame({"e_min": 2.0 * e, "n_min": 2.0 * n, "size_m": 2.0})
+    pairs = sharing_a_side(table)
+    assert len(pairs) == 3 * 3 + 4 * 2
+    value, cost = rng.uniform(size=12), rng.uniform(1, 3, 12)
+    sets = ((np.arange(2**12)[:, None] >> np.arange(12)) & 1).astype(bool)
+    worth = sets @ value + 0.3 * (sets[:, pairs[:, 0]] & sets[:, pairs[:, 1]]).sum(axis=1)
+    best = worth[(sets @ cost <= 9.0) & (sets.sum(axis=1) <= 5)].max()
+    chosen, gap = best_subset(value, cost, 9.0, 5, pairs, bonus=0.3)
+    found = value[chosen].sum() + 0.3 * chosen[pairs].all(axis=1).sum()
+    assert found == pytest.approx(best)
+    assert cost[chosen].sum() <= 9.0
+    assert gap == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_wish_for_joined_trenches_moves_the_choice():
+    squares = ranked([1.0, 0.9, 0.85], [5, 5, 5]).assign(
+        e_min=[0.0, 20.0, 2.0], n_min=0.0, size_m=2.0
+    )
+    apart = plan_dig(squares, 10, 0.0)
+    joined = plan_dig(squares, 10, 0.0, joined_bonus=0.2)
+    assert list(apart.table["square"]) == ["A1", "A2"]
+    assert list(joined.table["square"]) == ["A1", "A3"]
+    assert joined.joins == 1
+    assert joined.value == pytest.approx(1.85 + 0.2)
+
+
+def test_what_one_more_dive_day_would_buy():
+    plan = plan_dig(ranked([0.9, 0.8, 0.7], [5, 5, 5]), 10, 0.0, dive_day_h=5.0)
+    assert plan.next_day == ("A3",)
+    assert plan.next_day_value == pytest.approx(0.7)
+    assert plan.next_day_top_k == pytest.approx(0.9)
 
 
 def ranked(score, effort, status=None, p_top_k=0.9):

@@ -4,8 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from detect.squares import rank_squares, realised_scores
-from detect.squares.evidence import draw_squares, effort_hours
+from detect.squares import (
+    EffortRates,
+    coin_tosses,
+    rank_squares,
+    realised_scores,
+    weight_sensitivity,
+)
+from detect.squares.effort import sediment_volume
+from detect.squares.sources import draw_normal
 
 
 def squares(count=12, status=None):
@@ -117,20 +124,52 @@ def test_the_reason_carries_the_figures():
     # sinh(3) / 3 is 3.3 times the threshold; 12 / 4 is 3
     assert "typically 3.3, on average 3.0 times the threshold" in reason
     assert "40 % likely" in reason
-    assert "0.50 m" in reason
+    assert "0.50 ± 0.10 m" in reason
     assert "of 12" in reason
 
 
 def test_draws_have_the_covariance_asked_for():
     covariance = np.array([[2.0, 1.2], [1.2, 1.0]])
-    drawn = draw_squares(np.array([3.0, -1.0]), covariance, 100_000, np.random.default_rng(1))
+    drawn = draw_normal(np.array([3.0, -1.0]), covariance, 100_000, np.random.default_rng(1))
     np.testing.assert_allclose(drawn.mean(axis=0), [3, -1], atol=0.02)
     np.testing.assert_allclose(np.cov(drawn.T), covariance, atol=0.03)
 
 
-def test_effort_is_sediment_over_rate():
-    # 2 x 2 m under 0.5 m is 2 m³; at 0.25 m³ an hour that is 8 h
-    np.testing.assert_allclose(effort_hours(2.0, np.array([0.5, -0.1]), 0.25), [8.0, 0.0])
+def test_effort_is_sediment_over_rate_and_what_comes_before_and_after():
+    # 2 x 2 m under 0.5 m is 2 m³; at 0.25 m³ an hour that is 8 h; 0.5 h to set up, 1 h to record,
+    # 2 h to put 2 m³ back at 1 m³ an hour
+    sediment = sediment_volume(2.0, np.array([0.5, -0.1]))
+    np.testing.assert_allclose(sediment, [2.0, 0.0])
+    np.testing.assert_allclose(EffortRates(0.25).hours(sediment), [8.0, 0.0])
+    np.testing.assert_allclose(EffortRates(0.25, 0.5, 1.0, 1.0).hours(sediment), [11.5, 1.5])
+
+
+def test_expected_place_lies_between_the_ends_of_its_interval():
+    out = rank_squares(squares(), draws(), {"signal": 1.0}, top_k=5)
+    assert out["rank_mean"].sum() == pytest.approx(12 * 13 / 2)
+    assert ((out["rank_p05"] <= out["rank_mean"]) & (out["rank_mean"] <= out["rank_p95"])).all()
+
+
+def test_a_coin_toss_is_named_and_a_clear_order_is_not():
+    # P(X > Y) = Phi(0.1 / sqrt 2) = 0.528 for X ~ N(0.1, 1), Y ~ N(0, 1) (closed form)
+    rng = np.random.default_rng(3)
+    score = rng.normal([5.0, 0.1, 0.0, -5.0], 1.0, (40_000, 4))
+    table = coin_tosses(["A1", "B1", "C1", "D1"], score, top_k=2)
+    assert table[["square", "other"]].to_numpy().tolist() == [["B1", "C1"]]
+    assert table["p_first"].iloc[0] == pytest.approx(0.528, abs=0.01)
+
+
+def test_squares_best_in_all_evidence_are_chosen_whatever_the_weights():
+    means = {"signal": [3.0, 2.0, 0.0, 0.0], "contact": [0.9, 0.1, 0.5, 0.1]}
+    drawn = {name: np.tile(values, (10, 1)) for name, values in means.items()}
+    tried = weight_sensitivity(squares(4), drawn, {"signal": 0.5, "contact": 0.5}, top_k=2)
+    share = tried.set_index("square")["chosen_share"]
+    assert share["A1"] == 1.0
+    assert 0.0 < share["B1"] < 1.0
+    assert share["D1"] == 0.0
+    assert share.sum() == pytest.approx(2.0)
+    alone = weight_sensitivity(squares(4), drawn, {"signal": 1.0}, top_k=2)
+    assert set(alone["chosen_share"]) <= {0.0, 1.0}
 
 
 def test_the_reason_says_what_to_mind_before_opening():

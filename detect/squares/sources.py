@@ -1,0 +1,224 @@
+"""The named list of evidence. One more: a function that returns an `Item`, and its line here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.stats import norm
+from shapely.geometry.base import BaseGeometry
+
+from detect.geostat.simulation import semidefinite_root
+from detect.probes import contact_probability, kind_probabilities
+from detect.readings.compressed import loudness
+from detect.squares.evidence import Given, Item, Source
+from detect.squares.layout import mean_over_squares
+from detect.survey.outlines import KeepOutArea
+
+Floats = NDArray[np.float64]
+
+#: words in a keep-out's name or reason that mark what is kept out of as remains seen on the bed
+REMAINS = ("remain", "frame", "timber", "hull", "keel", "wreck", "gun", "cannon", "anchor", "plank")
+
+
+def draw_normal(mean: Floats, covariance: Floats, count: int, rng: np.random.Generator) -> Floats:
+    """Draw joint realisations ``mean + R z`` with ``R R'`` the posterior covariance, ``(R, M)``."""
+    sill = max(float(np.max(np.diag(covariance), initial=0.0)), 1e-300)
+    root = semidefinite_root(covariance, sill)
+    return mean + rng.standard_normal((count, mean.size)) @ root.T
+
+
+def _sd(covariance: Floats) -> Floats:
+    return np.sqrt(np.clip(np.diag(covariance), 0.0, None))
+
+
+def signal(given: Given, rng: np.random.Generator) -> Sequence[Item]:
+    """Mean loudness and signal of a square, and the chance that its loudness is above threshold.
+
+    ``p_above = 1 - Phi((asinh(threshold_snr) - mean loudness) / sd)``.
+    """
+    mean, variance = given.signal.squares(given.centres, given.size_m)
+    loud, covariance = given.signal.loudness.kriging.block_posterior(given.centres, given.size_m)
+    loud_sd, threshold = _sd(covariance), float(loudness(given.threshold_snr, 1.0))
+    drawn = draw_normal(loud, covariance, given.realisations, rng)
+    # a square whose mean is known for certain would divide by zero
+    above = norm.sf((threshold - loud) / np.maximum(loud_sd, 1e-12))
+    columns = {
+        "signal_mean": mean,
+        "signal_sd": np.sqrt(np.clip(variance, 0.0, None)),
+        "loudness_mean": loud,
+        "loudness_sd": loud_sd,
+        "loudness_threshold": np.full(len(loud), threshold),
+    }
+    exceeds = np.asarray(drawn > threshold, dtype=float)
+    of_map = "maps.nc: loudness"
+    return [
+        Item("signal", loud, loud_sd, "1", of_map, columns, drawn),
+        Item(
+            "p_above",
+            above,
+            np.sqrt(above * (1.0 - above)),
+            "1",
+            of_map,
+            {"p_above": above},
+            exceeds,
+        ),
+    ]
+
+
+def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
+    """Strength of the metal in a square, in reference targets, where the maps have it.
+
+    The sum over its cells; cells where nothing would be heard are taken as the mean of the others.
+    The deviation is as if cells erred independently: single sources trade places between cells,
+    which leaves a sum firmer than its parts. Squares are drawn independently.
+    """
+    if given.maps is None or not {"strength", "strength_sd"} <= set(given.maps.data_vars):
+        return []
+    across, along = given.maps["e"].to_numpy(), given.maps["n"].to_numpy()
+    e, n = np.meshgrid(across, along)
+    nodes = np.column_stack([e.ravel(), n.ravel()])
+    cells = (given.size_m / float(across[1] - across[0])) ** 2
+
+    def over_squares(values: Floats) -> Floats:
+        return mean_over_squares(given.layout, nodes, values.ravel(), given.origin)
+
+    total = cells * over_squares(given.maps["strength"].to_numpy())
+    sd = np.sqrt(cells * over_squares(given.maps["strength_sd"].to_numpy() ** 2))
+    noise = rng.standard_normal((given.realisations, len(total)))
+    drawn = np.clip(np.nan_to_num(total) + np.nan_to_num(sd) * noise, 0.0, None)
+    columns = {"strength": total, "strength_sd": sd}
+    unit, source = "reference targets", "maps.nc: strength"
+    return [Item("strength", total, sd, unit, source, columns, drawn)]
+
+
+def targets(given: Given, rng: np.random.Generator) -> Sequence[Item]:
+    """Anomalies in a square, each counted with the chance that it is one, ``1 - q_value``."""
+    if given.anomalies is None:
+        return []
+    count, variance = np.zeros(len(given.layout)), np.zeros(len(given.layout))
+    drawn = np.zeros((given.realisations, len(given.layout)))
+    place = {name: i for i, name in enumerate(given.layout["square"])}
+    known = given.anomalies[given.anomalies["square"].isin(place)]
+    chance = 1.0 - known["q_value"].to_numpy(float)
+    square = known["square"].map(place).to_numpy(int)
+    np.add.at(count, square, chance)
+    np.add.at(variance, square, chance * (1.0 - chance))
+    real = rng.random((given.realisations, len(known))) < chance
+    np.add.at(drawn.T, square, real.T)
+    sd = np.sqrt(variance)
+    columns = {"targets": count, "targets_sd": sd}
+    return [Item("targets", count, sd, "targets", "anomalies.csv", columns, drawn)]
+
+
+def contact(given: Given, rng: np.random.Generator) -> Sequence[Item]:
+    """Chance that a probe meets something, and each kind of contact."""
+    contacts, count = given.contacts, len(given.layout)
+    unknown = np.full(count, np.nan)
+    source = "maps.nc: contact_probability"
+    if contacts is None:
+        note = "fewer than eight probes: contact plays no part in the order"
+        columns = {"p_contact": unknown, "p_contact_sd": unknown}
+        return [Item("contact", unknown, unknown, "1", source, columns, None, note)]
+    note, drawn = "", None
+    if contacts.model is None:
+        mean, sd, _ = contact_probability(contacts, given.centres)
+        note = "every probe agreed: contact is the same for all squares"
+    else:
+        kriged, covariance = contacts.model.kriging.block_posterior(given.centres, given.size_m)
+        mean, sd = np.clip(kriged, 0.0, 1.0), _sd(covariance)
+        drawn = np.clip(draw_normal(kriged, covariance, given.realisations, rng), 0.0, 1.0)
+    columns = {"p_contact": mean, "p_contact_sd": sd}
+    items = [Item("contact", mean, sd, "1", source, columns, drawn, note)]
+    if given.kinds is None:
+        return items
+    share, share_sd = given.kinds.shares(given.centres, given.size_m)
+    found = kind_probabilities(given.kinds, given.centres, mean, sd, given.size_m)
+    for k, (kind, (p, p_sd)) in enumerate(found.items()):
+        name = f"contact_{kind}"
+        # the share of a kind is drawn about its estimate, square by square
+        noise = rng.standard_normal((given.realisations, count))
+        shares = np.clip(share[:, k] + share_sd[:, k] * noise, 0.0, 1.0)
+        of_kind = shares * (mean if drawn is None else drawn)
+        columns = {f"p_{name}": p, f"p_{name}_sd": p_sd}
+        of_map = f"maps.nc: contact_probability_{kind}"
+        items.append(Item(name, p, p_sd, "1", of_map, columns, of_kind))
+    return items
+
+
+def overburden(given: Given, rng: np.random.Generator) -> Sequence[Item]:
+    """Depth of the first contact, from contacts and from the probes that ran out."""
+    source = "maps.nc: contact_depth"
+    if given.contact_depth is None:
+        depth = np.full(len(given.layout), float(given.burial_depth_m))
+        columns = {"overburden_m": depth, "overburden_sd_m": np.full(len(depth), np.nan)}
+        note = (
+            "fewer than eight contacts: overburden is taken as "
+            f"burial_depth_m = {given.burial_depth_m:g} m"
+        )
+        sd = columns["overburden_sd_m"]
+        return [Item("overburden", depth, sd, "m", "survey.toml", columns, None, note)]
+    mean, variance, drawn = given.contact_depth.draw_squares(
+        given.centres, given.size_m, given.realisations, rng
+    )
+    mean, sd, drawn = np.clip(mean, 0.0, None), np.sqrt(variance), np.clip(drawn, 0.0, None)
+    columns = {"overburden_m": mean, "overburden_sd_m": sd}
+    return [Item("overburden", mean, sd, "m", source, columns, drawn)]
+
+
+def pod(given: Given, _: np.random.Generator) -> Sequence[Item]:
+    """Mean probability of detection of a square as swum; it follows from the lanes, exactly."""
+    columns = {"pod": given.pod}
+    certain = np.zeros(len(given.pod))
+    drawn = None
+    if np.isfinite(given.pod).any():
+        drawn = np.broadcast_to(np.nan_to_num(given.pod), (given.realisations, len(given.pod)))
+    return [Item("pod", given.pod, certain, "1", "coverage.nc: pod", columns, drawn)]
+
+
+def remains(given: Given, _: np.random.Generator) -> Sequence[Item]:
+    """Distance from a square's edge to remains seen on the bed, m; measured, no deviation."""
+    if given.remains is None or given.remains.is_empty:
+        return []
+    half = given.size_m / 2.0
+    boxes = shapely.box(*(given.centres - half).T, *(given.centres + half).T)
+    distance = np.asarray(shapely.distance(boxes, given.remains), dtype=float)
+    drawn = np.broadcast_to(distance, (given.realisations, len(distance)))
+    return [
+        Item(
+            "remains",
+            distance,
+            np.zeros(len(distance)),
+            "m",
+            f"survey.toml: {given.remains_words}",
+            {"remains_m": distance},
+            drawn,
+        )
+    ]
+
+
+SOURCES: tuple[Source, ...] = (
+    signal,
+    strength,
+    targets,
+    contact,
+    overburden,
+    pod,
+    remains,
+)
+
+
+def visible_remains(keep_outs: Sequence[KeepOutArea]) -> tuple[BaseGeometry | None, str]:
+    """Return what lies visible on the bed, and how it was found out.
+
+    Keep-outs whose name or reason speaks of remains; where none does, all of them.
+    """
+    if not keep_outs:
+        return None, ""
+    marked = [a for a in keep_outs if any(w in f"{a.name} {a.reason}".lower() for w in REMAINS)]
+    chosen = marked or list(keep_outs)
+    words = "keep-outs that speak of remains" if marked else "all keep-outs (none names remains)"
+    names = ", ".join(area.name for area in chosen)
+    return shapely.union_all([area.polygon for area in chosen]), f"{words}: {names}"

@@ -1,0 +1,81 @@
+"""After the first squares were opened: score the forecast, update the weights, rank the rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from detect.squares.opened import ForecastScore, calibration, learn_weights, score_forecast
+from detect.squares.ranking import AGAINST, standardise
+from detect.stages.common import Progress, needed, silent
+from detect.stages.rank import RankResult, in_order
+from detect.survey import Survey
+
+
+@dataclass(frozen=True)
+class LearnResult:
+    """What the opened squares taught.
+
+    Attributes
+    ----------
+    forecast : ForecastScore
+    calibration, weights : DataFrame
+        From :func:`detect.squares.opened.calibration` and ``learn_weights``.
+    ranked : RankResult
+        What is left, with the learned weights.
+    moved : int
+        Squares among the first ``top_k`` that would not be there with the weights as chosen.
+    """
+
+    forecast: ForecastScore
+    calibration: pd.DataFrame
+    weights: pd.DataFrame
+    ranked: RankResult
+    moved: int
+
+
+def learn(survey: Survey, before: RankResult, progress: Progress = silent) -> LearnResult:
+    """Score the forecast in the opened squares, and rank what is left with what was learnt.
+
+    Parameters
+    ----------
+    survey : Survey
+        With its ``opened`` table.
+    before : RankResult
+        As ranked without it.
+    """
+    opened = needed(survey.opened, "opened")
+    progress("forecast", 0, 2)
+    score = score_forecast(before.squares, opened)
+    table = before.evidence.table
+    is_open = (table["status"] == "open").to_numpy()
+    ranked = table.loc[is_open, "square"].to_numpy(object)
+    evidence = {}
+    for name, drawn in before.evidence.draws.items():
+        standard = standardise(drawn[:, is_open].mean(axis=0)[None, :])
+        if standard is not None:
+            evidence[name] = -standard[0] if name in AGAINST else standard[0]
+    place = {square: i for i, square in enumerate(ranked)}
+    known = opened[opened["square"].isin(place)]
+    chosen = {str(name): weight for name, weight in survey.settings.ranking.weights.items()}
+    weights = learn_weights(
+        evidence,
+        known["square"].map(place).to_numpy(int),
+        known["finds"].to_numpy(float),
+        chosen,
+    )
+    progress("ranks", 1, 2)
+    done = table["square"].isin(opened["square"]).to_numpy()
+    left = replace(
+        before.evidence, table=table.assign(status=np.where(done, "opened", table["status"]))
+    )
+    learned = dict(zip(weights["evidence"], weights["learned"], strict=True))
+    after = in_order(survey, left, before.layout, learned)
+    as_chosen = in_order(survey, left, before.layout, chosen)
+    top_k = survey.settings.ranking.top_k
+    first = set(after.squares["square"].head(top_k))
+    moved = len(first - set(as_chosen.squares["square"].head(top_k)))
+    progress("ranks", 2, 2)
+    return LearnResult(score, calibration(score.table), weights, after, moved)

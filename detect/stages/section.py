@@ -1,0 +1,71 @@
+"""A section through probes and bed, along any line or the baseline."""
+
+from __future__ import annotations
+
+from detect.probes import Section, contact_depth_model, cut_section, seabed_model
+from detect.stages.common import Progress, needed, said_of_the_survey, silent
+from detect.stages.map import BedMaps
+from detect.survey import Problem, Survey, SurveyError
+
+Point = tuple[float, float]
+
+
+def section(
+    survey: Survey,
+    start: Point | None = None,
+    end: Point | None = None,
+    progress: Progress = silent,
+    bed: BedMaps | None = None,
+) -> Section:
+    """Cut a section from ``start`` to ``end``, by default along the baseline.
+
+    Parameters
+    ----------
+    survey : Survey
+    start, end : (e, n), optional
+        m.
+    progress : Progress
+    bed : BedMaps, optional
+        The estimators, where they are known already.
+
+    Raises
+    ------
+    SurveyError
+        No probes, no baseline to fall back on, or a line without length.
+    """
+    probes = survey.probes if bed is not None else needed(survey.probes, "probes")
+    if start is None or end is None:
+        start, end = _baseline(survey)
+    if start == end:
+        what = f"the section starts and ends at e {start[0]:g}, n {start[1]:g}"
+        raise SurveyError([Problem("--from, --to", what, "give two places")])
+    progress("section", 0, 2)
+    settings = survey.settings
+    if bed is not None:
+        soundings, depth = bed.seabed, bed.contact_depth
+    else:
+        with said_of_the_survey(settings.probes.file or "probes", None, "check the probe table"):
+            depth = contact_depth_model(probes, seed=settings.ranking.seed)
+        with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
+            soundings = seabed_model(survey.seabed)
+    progress("section", 1, 2)
+    return cut_section(start, end, probes, soundings, depth, within_m=settings.squares.size_m)
+
+
+def _baseline(survey: Survey) -> tuple[Point, Point]:
+    baseline = survey.settings.frame.baseline
+    if baseline is None:
+        raise SurveyError(
+            [
+                Problem(
+                    "survey.toml",
+                    "no line is given and there is no baseline",
+                    "give --from e,n --to e,n, or write [frame] baseline",
+                    column="frame.baseline",
+                )
+            ]
+        )
+    return (float(baseline[0][0]), float(baseline[0][1])), (
+        float(baseline[1][0]),
+        float(baseline[1][1]),
+    )

@@ -1,0 +1,137 @@
+"""Sentences for the director: how sure, what worth, what next; and their pictures."""
+
+import pandas as pd
+import pytest
+
+from detect.present.advice import plan_said, survey_said, tosses_said, weights_said
+from detect.present.charts import draw_calibration, draw_section, draw_weightings
+from detect.probes.section import Section
+from detect.squares.survey_next import COLUMNS
+
+TRIED = pd.DataFrame(
+    {
+        "square": ["E5", "F5", "M6"],
+        "chosen_share": [1.0, 0.97, 0.4],
+        "best": [1, 2, 9],
+        "worst": [2, 8, 14],
+    }
+)
+DIG = {
+    "squares": ["E5"],
+    "merit": 4.0,
+    "merit_down_the_list": 3.2,
+    "gap": 0.0,
+    "dive_day_h": 4.0,
+    "next_day": ["F5"],
+    "next_day_merit": 1.0,
+    "next_day_top_k": 0.9,
+}
+
+
+def test_squares_chosen_whatever_the_weights_are_named():
+    said = weights_said(TRIED, ["E5", "F5", "M6"])
+    assert said == [
+        "Whatever the weights near the chosen ones: E5 and F5.",
+        "Only with some of the weights tried: M6 (40 %).",
+    ]
+    assert weights_said(TRIED, []) == []
+
+
+def test_a_coin_toss_is_said_and_its_absence_too():
+    pairs = pd.DataFrame({"square": ["M6"], "other": ["F6"], "p_first": [0.53]})
+    assert tosses_said(pairs, 10) == [
+        "A coin toss, for the last of the best 10: M6 or F6 (53 in 100)."
+    ]
+    assert "No two squares" in tosses_said(pairs.head(0), 10)[0]
+
+
+def test_the_plan_says_what_it_is_worth_and_what_a_day_would_buy():
+    said = " ".join(plan_said(DIG))
+    assert "no plan is better" in said
+    assert "25 % more than taking squares from the top" in said
+    assert "4 h would open F5 as well or instead: 25 % more merit, +0.9" in said
+    assert "by more than 2.0 %" in plan_said(DIG | {"gap": 0.02})[0]
+    assert "no other square" in plan_said(DIG | {"next_day": []})[1]
+    assert plan_said({"squares": []}) == []
+
+
+def test_probing_is_proposed_with_its_caution():
+    rows = [
+        ("lane", 1.0, 2.0, 1.0, 9.0, 7.0, 0.2, 0.25, "M6 F6"),
+        ("probe", 3.0, 4.0, 3.0, 4.0, 0.0, 0.001, 0.001, ""),
+    ]
+    lane, probe = survey_said(pd.DataFrame(rows, columns=COLUMNS))
+    assert lane.startswith("Swim a lane from e 1.0, n 2.0 to e 1.0, n 9.0: settles about 25 %")
+    assert "where the licence allows it" in probe
+    assert "less than 1 %" in probe
+
+
+def words_of(figure):
+    texts = [t.get_text() for t in figure.texts]
+    for axes in figure.axes:
+        texts += [t.get_text() for t in axes.texts]
+        texts += [axes.get_xlabel(), axes.get_ylabel()]
+    return " ".join(texts)
+
+
+def test_the_picture_of_weights_shows_shares_and_places():
+    figure = draw_weightings(TRIED, top_k=10, weights={"signal": 0.6, "contact": 0.4})
+    said = words_of(figure)
+    assert "signal 0.6, contact 0.4" in said
+    assert "9 to 14" in said
+
+
+def test_the_section_has_an_arrow_for_the_probe_that_ran_out_and_its_units():
+    line = pd.DataFrame(
+        {
+            "distance_m": [0.0, 10.0],
+            "e": [0.0, 10.0],
+            "n": 0.0,
+            "seabed_m": [10.0, 10.5],
+            "seabed_sd_m": 0.02,
+            "horizon_m": [10.6, 11.2],
+            "horizon_p05_m": [10.5, 11.0],
+            "horizon_p95_m": [10.7, 11.4],
+        }
+    )
+    probes = pd.DataFrame(
+        {
+            "probe": ["P1", "P2", "P3"],
+            "distance_m": [2.0, 5.0, 5.05],
+            "offset_m": 0.0,
+            "contact": ["wood", "none", "copper"],
+            "ran_out": [False, True, False],
+            "top_m": 10.2,
+            "bottom_m": [10.8, 11.7, 10.9],
+        }
+    )
+    figure = draw_section(Section(line, probes, "the water level", (0, 0), (10, 0), 2.0))
+    arrows = [t for t in figure.axes[0].texts if getattr(t, "arrow_patch", None) is not None]
+    assert len(arrows) == 1
+    key = [t.get_text() for t in figure.legends[0].get_texts()]
+    assert {"wood", "copper", "ran out: deeper than this", "holds it with 90 %"} <= set(key)
+    assert "(m)" in figure.axes[0].get_xlabel()
+    low, high = figure.axes[0].get_ylim()
+    assert low > 11.7
+    assert high < 10.0
+
+
+def test_the_calibration_picture_counts_its_squares():
+    table = pd.DataFrame(
+        {
+            "forecast": ["metal was found", "anything was found"],
+            "chance": [0.9, 0.9],
+            "share": [1.0, 0.5],
+            "low": [0.5, 0.2],
+            "high": [1.0, 0.8],
+            "squares": [3, 4],
+        }
+    )
+    figure = draw_calibration(table)
+    assert {"3", "4"} <= {t.get_text() for t in figure.axes[0].texts}
+    assert "(0 to 1)" in figure.axes[0].get_xlabel()
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_weights_of_few_squares_still_make_a_picture(count):
+    assert draw_weightings(TRIED.head(count), top_k=1, weights={"signal": 1.0}).axes
