@@ -16,10 +16,10 @@ from detect.geostat.shapes import correlation
 from detect.geostat.variogram import Variogram
 
 #: PyKrige holds three full matrices of the readings: of more than these it is given a part.
-MOST_POINTS = 6000
+MOST_POINTS = 2500
 
 #: Readings of that part.
-PART = 3000
+PART = 1800
 
 #: Agreement asked for, as a share of the largest kriging standard deviation (solvers differ by
 #: rounding).

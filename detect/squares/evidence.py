@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from detect.probes import ContactDepth, ContactModel, KindModel
 from detect.readings.signal import SignalModel
+from detect.readings.site_inversion import SiteInversion
 from detect.squares.effort import EffortRates, sediment_volume
 from detect.squares.layout import centres
 
@@ -44,6 +45,8 @@ class Given:
         ``square, q_value``.
     maps : Dataset or None
         For evidence that is read off a map.
+    metal : SiteInversion or None
+        What the map of strength was drawn from.
     remains : geometry or None
         What lies visible on the bed; ``remains_words`` says how it was found out.
     realisations : int
@@ -61,6 +64,7 @@ class Given:
     kinds: KindModel | None = None
     anomalies: pd.DataFrame | None = None
     maps: xr.Dataset | None = None
+    metal: SiteInversion | None = None
     remains: BaseGeometry | None = None
     remains_words: str = ""
     origin: tuple[float, float] = (0.0, 0.0)

@@ -77,6 +77,7 @@ def rank(
         kinds=maps.kinds,
         anomalies=maps.anomalies if detector else None,
         maps=maps.maps,
+        metal=maps.metal,
         remains=remains,
         remains_words=remains_words,
         origin=origin,

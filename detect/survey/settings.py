@@ -41,6 +41,14 @@ WeightName = Literal[
     "remains",
 ]
 
+#: weights where none are given: metal as inverted first, where there is a [detector] to invert with
+WEIGHTS: dict[WeightName, float] = {
+    "strength": 0.45,
+    "signal": 0.15,
+    "contact": 0.3,
+    "overburden": 0.1,
+}
+
 
 class Section(BaseModel):
     """A section of ``survey.toml``: cannot be changed once read, takes no unknown key."""
@@ -247,9 +255,7 @@ class Ranking(Section):
     opened squares share.
     """
 
-    weights: dict[WeightName, NotNegative] = Field(
-        default_factory=lambda: {"signal": 0.6, "contact": 0.3, "overburden": 0.1}  # type: ignore[arg-type]
-    )
+    weights: dict[WeightName, NotNegative] = Field(default_factory=lambda: dict(WEIGHTS))
     top_k: Annotated[Whole, Field(ge=1, le=100_000)] = 10
     realisations: Annotated[Whole, Field(ge=20, le=1_000_000)] = 500
     seed: Annotated[Whole, Field(ge=0)] = 1

@@ -118,7 +118,7 @@ excluded = []                   # for example [{square = "C4", reason = "moored 
 [ranking]
 # a weight left out is 0; overburden counts against a square. Others: p_above, targets, strength,
 # contact_metal, contact_wood, contact_stone, pod, remains (distance to what is seen: against)
-weights = {signal = 0.6, contact = 0.3, overburden = 0.1}
+weights = {strength = 0.45, signal = 0.15, contact = 0.3, overburden = 0.1}
 top_k = 10                      # squares the first campaign can open
 realisations = 500              # simulated maps behind the ranks' intervals
 seed = 1                        # the same seed gives the same ranks
