@@ -47,7 +47,7 @@ from detect.stages.common import Progress, needed, said_of_the_survey, silent
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
-CROSSCHECK_NODES = 150
+CROSSCHECK_NODES = 400
 #: where the reference target at burial depth would be found more rarely, strength is not known
 LEAST_POD = 0.3
 #: without a detector's footprint, a node whose variance is this share of the sill is unsurveyed
