@@ -1,7 +1,7 @@
 """Make the demo survey: bury objects, swim the lanes, push the probe, type the log.
 
 Heron Skerry and the brig "Patient Hannah" are invented. ``heron_skerry/survey.toml`` is written by
-hand; this script reads it and writes the four tables beside it and, outside the folder, the truth
+hand; this script reads it and writes the five tables beside it and, outside the folder, the truth
 that no team ever has. The same seed gives the same bytes.
 
     python demo_runs/make_heron_skerry.py              # in place
@@ -285,6 +285,35 @@ def sound_seabed(site: dict, rng: np.random.Generator) -> pd.DataFrame:
 
 
 # ---------- writing it down
+def rehearse(site: dict, rng: np.random.Generator) -> pd.DataFrame:
+    """Try each kind of target under the coil, in mixed order; the meter sounds over its threshold.
+
+    The diver misses one sound in fifty, and no target is held to better than 4 mm.
+    """
+    coil = site["detector"]
+    ranges = {"reference": coil["air_range_m"]}
+    ranges |= {one["name"]: one["air_range_m"] for one in site["targets"]}
+    tries = [
+        (name, round(share * reach, 2))
+        for name, reach in ranges.items()
+        for share in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5)
+        for _ in range(6)
+    ] + [("none", coil["air_range_m"])] * 10
+    rows = []
+    for k in rng.permutation(len(tries)):
+        name, distance = tries[k]
+        strength = 0.0 if name == "none" else 1.0
+        held = {"e": [0.0], "n": [0.0], "depth_m": [distance + rng.normal(0, 0.004)]}
+        own = {**site, "detector": {**coil, "air_range_m": ranges.get(name, 1.0)}}
+        target = pd.DataFrame({**held, "strength": [strength]})
+        signal = response(own, target, np.zeros(1), np.zeros(1), np.zeros(1))[0]
+        signal = min(signal + rng.normal(0, NOISE_SD), coil["full_scale"])
+        heard = signal > coil["threshold_snr"] * NOISE_SD and rng.random() > 0.02
+        rows.append((name, 0.0, distance, int(heard), signal))
+    columns = ["target", "offset_m", "distance_to_coil_m", "detected", "signal"]
+    return pd.DataFrame(rows, columns=columns)
+
+
 def write_table(table: pd.DataFrame, path: Path, decimals: dict[str, int]) -> None:
     """Write a table as it would be typed: a fixed number of decimals a column."""
     typed = table.copy()
@@ -302,8 +331,8 @@ def make(out: Path, seed: int = SEED) -> None:
     if folder.resolve() != source.parent:
         shutil.copyfile(source, folder / "survey.toml")
     # A stream each, so that a change in one table leaves the others as they were.
-    truths, swims, probes, seabeds = map(
-        np.random.default_rng, np.random.SeedSequence(seed).spawn(4)
+    truths, swims, probes, seabeds, tries = map(
+        np.random.default_rng, np.random.SeedSequence(seed).spawn(5)
     )
     truth = bury(site, truths)
     lanes = lay_lanes(site)
@@ -319,6 +348,11 @@ def make(out: Path, seed: int = SEED) -> None:
     )
     write_table(push_probe(site, truth, probes), folder / "probes.csv", place)
     write_table(sound_seabed(site, seabeds), folder / "seabed.csv", place)
+    write_table(
+        rehearse(site, tries),
+        folder / "trial.csv",
+        {"offset_m": 2, "distance_to_coil_m": 2, "signal": 1},
+    )
 
 
 def main(arguments: Iterable[str] | None = None) -> None:

@@ -160,6 +160,13 @@ def new(folder: Path) -> None:
 
 @main.command()
 @shared_options
+def trial(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+    """First of all: a rehearsal to print, and what it says of the coil once it was done."""
+    run_job("trial", survey_folder, out, quiet, as_json)
+
+
+@main.command()
+@shared_options
 def plan(survey_folder: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
     """Before the dive: lane spacing, lanes, dives, kit, probe stations and slates."""
     run_job("plan", survey_folder, out, quiet, as_json)

@@ -10,26 +10,36 @@ import pandas as pd
 import xarray as xr
 from matplotlib.figure import Figure
 
-from detect.lanes import detection_probability
+from detect.lanes import detection_probability, target_classes
 from detect.present.backdrop import Backdrop
 from detect.present.charts import (
     draw_calibration,
     draw_cross_validation,
     draw_kinds,
+    draw_quality,
     draw_rank_intervals,
-    draw_search_curves,
+    draw_search_sheet,
     draw_section,
+    draw_trial,
     draw_variogram,
     draw_weightings,
     kinds_in,
 )
+from detect.present.charts.trial import trial_curves
 from detect.present.maps import draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
 from detect.probes import Section
 from detect.squares import square_layout
-from detect.stages import CheckResult, LearnResult, MapResult, PlanResult, RankResult
+from detect.stages import (
+    CheckResult,
+    LearnResult,
+    MapResult,
+    PlanResult,
+    RankResult,
+    TrialResult,
+)
 from detect.survey import Survey
 
 #: pictures come one by one, so that only one is held in memory
@@ -47,7 +57,15 @@ MAPS = {
 }
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
-    {"spacing", "variogram", "cross_validation", "conditioning", "rank_intervals"}
+    {
+        "trial",
+        "spacing",
+        "variogram",
+        "cross_validation",
+        "conditioning",
+        "quality",
+        "rank_intervals",
+    }
     | {"weightings", "calibration", "seabed_relief", "contact_kinds"}
 )
 #: fields drawn with contours
@@ -65,19 +83,37 @@ def backdrop(
     return behind if lanes is None else replace(behind, lanes=lanes)
 
 
+def trial_figures(survey: Survey, result: TrialResult, facts: dict[str, str]) -> Figures:
+    """Draw ``trial``: what was heard and read, and the fitted curves; nothing before there is."""
+    fit, detector = result.fit, survey.settings.detector
+    if fit is None or survey.trial is None:
+        return
+    yield (
+        "trial",
+        draw_trial(
+            trial_curves(survey.trial, fit, detector.coil_diameter_m),
+            facts,
+            unit=detector.signal_unit,
+            threshold=fit.threshold.estimate if fit.threshold else None,
+            full_scale=detector.full_scale,
+        ),
+    )
+
+
 def plan_figures(survey: Survey, result: PlanResult) -> Figures:
     """Draw ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
     detector = survey.settings.detector
-    reach = 1.5 * max(result.spacing.footprint_m, result.used_spacing_m, detector.coil_diameter_m)
-    offsets = np.linspace(-reach, reach, 241)
+    curves = result.class_spacings
+    reference = curves[curves["target"] == curves["target"].iloc[0]]
     yield (
         "plan",
         draw_plan(
             backdrop(survey, result.lanes),
             result.dives,
             stations=result.stations,
-            spacing_table=result.choices,
-            spacing=result.spacing,
+            remains=survey.visible_remains,
+            spacing_table=reference,
+            spacing=replace(result.spacing, spacing_m=result.used_spacing_m),
             required_pod=detector.required_pod,
             subtitle=(
                 f"{len(result.lanes)} lanes {result.used_spacing_m:.2f} m apart, "
@@ -87,14 +123,36 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
     )
     yield (
         "spacing",
-        draw_search_curves(
-            offsets,
-            detection_probability(offsets, detector),
+        draw_search_sheet(
+            _passes(survey, result),
+            result.class_spacings,
+            result.class_depths,
+            result.classes,
             result.choices,
-            result.spacing,
+            spacing_m=result.used_spacing_m,
             required_pod=detector.required_pod,
-            burial_depth_m=detector.burial_depth_m,
         ),
+    )
+
+
+def _passes(survey: Survey, result: PlanResult) -> pd.DataFrame:
+    """Return POD of one pass against the distance across from the lane, for each class."""
+    classes = target_classes(survey.settings)
+    detector = survey.settings.detector
+    reach = 1.2 * max(*result.classes["footprint_m"], detector.coil_diameter_m)
+    reach += 2.0 * detector.line_error_m
+    offsets = np.linspace(-reach, reach, 241)
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "target": one.name,
+                    "offset_m": offsets,
+                    "pod": detection_probability(offsets, one.detector),
+                }
+            )
+            for one in classes
+        ]
     )
 
 
@@ -169,6 +227,7 @@ def chart_figures(result: MapResult) -> Figures:
         draw_cross_validation(result.signal.loudness.values, *result.left_out, quantity="loudness"),
     )
     yield "conditioning", draw_conditioning(result.readings, unit=unit)
+    yield "quality", draw_quality(result.quality, unit=unit)
 
 
 def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:

@@ -17,14 +17,16 @@ import pandas as pd
 import xarray as xr
 from matplotlib.figure import Figure
 
-from detect import __version__, figures, stages, summaries
+from detect import __version__, figures, stages, summaries, trial_words
 from detect.aside import aside
 from detect.cluster import connected
 from detect.outputs import check_target, output_folder, plain, write_json, write_table
 from detect.present.exchange import as_cf, gis_layers
+from detect.present.page import pages_pdf_bytes
 from detect.present.report import render_report
-from detect.present.slates import slate_pages, slates_pdf_bytes
+from detect.present.slates import slate_pages
 from detect.present.style import pdf_bytes, png_bytes
+from detect.present.trial_sheets import trial_sheets
 from detect.probes import Section
 from detect.report_context import report_context
 from detect.stages import (
@@ -35,9 +37,12 @@ from detect.stages import (
     PlanResult,
     Progress,
     RankResult,
+    TrialResult,
     silent,
 )
 from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
+from detect.survey.settings import SETTINGS_FILE
+from detect.survey.settings_edit import with_numbers
 
 LIBRARIES = (
     "numpy",
@@ -119,13 +124,16 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
     write_table(result.dives, folder / "dives.csv")
     write_table(result.kit, folder / "kit.csv")
     write_table(result.stations, folder / "probe_stations.csv")
+    write_table(result.choices, folder / "spacings.csv")
+    write_table(result.classes, folder / "targets.csv")
     save_figures(figures.plan_figures(survey, result), folder)
     pages = slate_pages(
         result.dives,
         figures.backdrop(survey, result.lanes),
         site_name=survey.settings.site.name,
+        swing=summaries.swing_words(result),
     )
-    (folder / "slates.pdf").write_bytes(slates_pdf_bytes(pages))
+    (folder / "slates.pdf").write_bytes(pages_pdf_bytes(pages))
     summary = summaries.plan_summary(survey, result)
     write_json(summary, folder / "plan.json")
     return summary
@@ -136,6 +144,7 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
     save_maps(result.cover, survey, "coverage", folder / "coverage.nc")
     write_table(result.gaps, folder / "gaps.csv")
     write_table(result.infill, folder / "infill_lanes.csv")
+    write_table(result.residual, folder / "residual.csv")
     save_figures(figures.check_figures(survey, result), folder)
     summary = summaries.check_summary(survey, result)
     write_json(summary, folder / "check.json")
@@ -151,6 +160,7 @@ def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]
     """Write what `detect map` leaves besides the pictures of the maps; return its summary."""
     save_maps(result.maps, survey, "maps", folder / "maps.nc")
     write_table(result.anomalies, folder / "anomalies.csv")
+    write_table(result.quality, folder / "quality.csv")
     save_figures(figures.chart_figures(result), folder)
     summary = summaries.map_summary(survey, result)
     write_json(summary, folder / "map.json")
@@ -206,6 +216,39 @@ def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobRep
     said = [f"{len(warnings)} warning{'s' if len(warnings) != 1 else ''} about the survey folder"]
     said += [f"  {warning}" for warning in warnings]
     return JobReport(plain(summary), tuple(lines + (said if warnings else [])))
+
+
+def write_trial(survey: Survey, result: TrialResult, folder: Path) -> dict[str, Any]:
+    """Write what `detect trial` leaves; return its summary."""
+    settings, summary = survey.settings, trial_words.trial_summary(result)
+    pages = trial_sheets(
+        result.bench,
+        result.lane,
+        site_name=settings.site.name,
+        coil_height_m=settings.detector.coil_height_m,
+    )
+    (folder / "trial_lane.pdf").write_bytes(pages_pdf_bytes(pages))
+    write_table(result.to_fill, folder / "trial_to_fill.csv")
+    if result.fit is not None:
+        facts = trial_words.trial_facts(summary, settings.detector.signal_unit)
+        save_figures(figures.trial_figures(survey, result, facts), folder)
+        old = (survey.folder / SETTINGS_FILE).read_text(encoding="utf-8-sig")
+        text, failed = with_numbers(old, result.numbers)
+        (folder / SETTINGS_FILE).write_text(text, encoding="utf-8")
+        summary["notes"] += [f"could not put {key} in place: do it by hand" for key in failed]
+    write_json(summary, folder / "trial.json")
+    return summary
+
+
+def trial(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
+    """Lay out a rehearsal and, once it was done, estimate what the coil hears."""
+    check_target(out, folder)
+    survey = load_survey(folder, needs=("detector",), also=("trial",))
+    result = stages.trial(survey, progress)
+    with output_folder(out, folder) as fresh:
+        summary = write_trial(survey, result, fresh)
+    unit = survey.settings.detector.signal_unit
+    return _finish(survey, summary, trial_words.trial_lines(summary, unit))
 
 
 def plan(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -383,6 +426,7 @@ def _provenance(survey: Survey, begun: datetime.datetime) -> dict[str, Any]:
 
 
 JOBS: dict[str, Callable[..., JobReport]] = {
+    "trial": trial,
     "plan": plan,
     "check": check,
     "map": map_signal,

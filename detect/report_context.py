@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,8 @@ from detect.survey import Survey
 
 CAPTIONS = {
     "plan": "The lanes in the order they are swum, dive by dive, with the probe stations.",
-    "spacing": "What one pass sees on either side of its lane, and what that makes of the spacing.",
+    "spacing": "What one pass sees on either side of its lane, what lanes make of it for each "
+    "class of targets, and what each spacing costs.",
     "coverage": "Probability of detecting the reference target at the depth searched to, with the "
     "lanes as swum; gaps are numbered, infill lanes dashed.",
     "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "
@@ -31,6 +33,8 @@ CAPTIONS = {
     "variogram": "How readings differ with distance; the number of pairs behind each point, and "
     "the model the map was made with.",
     "cross_validation": "Each reading's loudness against its estimate from all the others.",
+    "quality": "Each swim of a lane: the level taken out of it, its noise, how it agrees with the "
+    "lanes that cross it, its largest gap; the worst are named.",
     "conditioning": "Every track before and after conditioning; crosses are readings left out.",
     "squares": "Squares with their place in the order and its 5 to 95 % interval.",
     "weightings": "Share of the weights tried under which a square is among the best.",
@@ -105,6 +109,13 @@ def report_context(
             "area of all gaps (m²)": check["gap_area_m2"],
             "infill lanes": check["infill_lanes"],
             "infill lane length (m)": check["infill_metres"],
+            **{
+                f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found']} found: could "
+                "remain undetected (95 %)": one["could_remain"]
+                if math.isfinite(one["could_remain"])
+                else "any number"
+                for one in check["residual"]
+            },
         },
         gaps=checked.gaps,
         infill=checked.infill,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
-from detect.lanes import reading_interval
+from detect.lanes import double_peak_distance, reading_interval
 from detect.present.advice import plan_said
 from detect.probes import ContactDepth, Section
 from detect.squares.weightings import WHATEVER
@@ -17,6 +18,13 @@ from detect.stages import CheckResult, LearnResult, MapResult, PlanResult, RankR
 from detect.survey import Survey
 
 Summary = dict[str, Any]
+
+#: what the number that could remain rests on
+RESIDUAL_ASSUMES = (
+    "targets of the class lie anywhere in the site outside keep-outs, at the depth given, each "
+    "found by itself with the POD at its place; every number of them alike before the search; "
+    "found is the count stated in [[targets]] (0 where none is stated)"
+)
 
 
 def variogram_facts(variogram: Variogram) -> Summary:
@@ -81,6 +89,17 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "lanes_split": int(result.dives.loc[result.dives["split"].astype(bool), "lane"].nunique()),
         "reading_interval_m": reading_interval(detector, result.used_spacing_m),
         "probe_stations": len(result.stations),
+        "probe_spacing_m": result.stations.attrs.get("spacing_m"),
+        "probe_pattern": result.stations.attrs.get("pattern"),
+        "probe_find_probability": result.stations.attrs.get("find_probability"),
+        "cross_lanes": survey.settings.lanes.cross_lanes,
+        "advised_cross_lanes": result.advised_cross_lanes,
+        "swing_advance_m": detector.sweep_advance_m,
+        "widest_swing_advance_m": result.swing_advance_m,
+        "fastest_swim_m_per_min": 60.0 * result.swing_advance_m / detector.sweep_time_s,
+        "sounds_twice_within_m": double_peak_distance(detector.coil_diameter_m / 2.0),
+        "spacings": result.choices.to_dict("records"),
+        "targets": result.classes.to_dict("records"),
         "notes": list(result.notes),
     }
 
@@ -97,7 +116,56 @@ def plan_lines(s: Summary) -> list[str]:
         f"{s['dives']} dives within {s['bottom_time_min']:g} min, {s['probe_stations']} probe "
         "stations; between readings "
         f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",
+        *_target_lines(s["targets"]),
+        *_swing_lines(s),
+        *_cross_lines(s),
         *(f"  note: {note}" for note in s["notes"]),
+    ]
+
+
+def _target_lines(targets: list[Summary]) -> list[str]:
+    """Say for each class where the lanes keep their promise, and where it is lost."""
+    lines = []
+    for one in targets:
+        holds = one["holds_to_m"]
+        kept = "not even on the bed" if math.isnan(holds) else f"down to {holds:.2f} m"
+        lost = one["lost_m"]
+        gone = f"lost below {lost:.2f} m" if lost > 0 else "lost even on the bed"
+        lines.append(
+            f"  {one['target']}, {one['burial_depth_m']:g} m down: POD {one['worst_pod']:.2f} at "
+            f"the worst point, {one['mean_pod']:.2f} in the mean; required POD {kept}; {gone}"
+        )
+    return lines
+
+
+def swing_words(result: PlanResult) -> str:
+    """Say on a slate how far a swung coil may go on in one swing; nothing for a coil held."""
+    advance = result.swing_advance_m
+    if not math.isfinite(advance) or advance <= 0.0:
+        return ""
+    return f"swing ≤ {advance:.2f} m on"
+
+
+def _swing_lines(s: Summary) -> list[str]:
+    """Say how fast a swung coil may be finned ahead."""
+    held = not s["swing_advance_m"] and not math.isfinite(s["widest_swing_advance_m"])
+    if held or s["widest_swing_advance_m"] == 0.0:
+        return []
+    if not math.isfinite(s["widest_swing_advance_m"]):
+        return ["  the coil reaches across its whole swing: no speed leaves a hole in it"]
+    return [
+        f"  swung coil: at most {s['widest_swing_advance_m']:.2f} m on in one swing, "
+        f"{s['fastest_swim_m_per_min']:.1f} m/min, or the swing leaves holes"
+    ]
+
+
+def _cross_lines(s: Summary) -> list[str]:
+    """Say how many cross lanes level the map."""
+    if s["cross_lanes"] >= s["advised_cross_lanes"]:
+        return []
+    return [
+        f"  {s['cross_lanes']} cross lanes asked for; {s['advised_cross_lanes']} are advised to "
+        "hold the lanes' levels against ([lanes] cross_lanes)"
     ]
 
 
@@ -114,6 +182,8 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
         "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
         "infill_lanes": len(result.infill),
         "infill_metres": float(result.infill["length_m"].sum()) if len(result.infill) else 0.0,
+        "residual": result.residual.to_dict("records"),
+        "residual_assumes": RESIDUAL_ASSUMES,
         "notes": list(result.notes),
     }
 
@@ -123,11 +193,27 @@ def check_lines(s: Summary) -> list[str]:
     return [
         f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
         f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  {s['gaps']} gaps, {s['gap_area_m2']:.1f} m² in all, the largest "
-        f"{s['largest_gap_m2']:.1f} m²; {s['infill_lanes']} infill lanes of "
-        f"{s['infill_metres']:.0f} m close what can be closed",
+        f"  {_many(s['gaps'], 'gap')}, {s['gap_area_m2']:.1f} m² in all, the largest "
+        f"{s['largest_gap_m2']:.1f} m²; {_many(s['infill_lanes'], 'infill lane')} of "
+        f"{s['infill_metres']:.0f} m in all to close what can be closed",
+        *(f"  {residual_line(one)}" for one in s["residual"]),
+        "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
         *(f"  note: {note}" for note in s["notes"]),
     ]
+
+
+def _many(count: int, noun: str) -> str:
+    return f"{count} {noun}" + ("" if count == 1 else "s")
+
+
+def residual_line(one: Summary) -> str:
+    """Say of one class what could still lie unseen."""
+    left = one["could_remain"]
+    many = "any number" if not math.isfinite(left) else f"at most {left:.0f}"
+    return (
+        f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found']} found: mean POD "
+        f"{one['mean_pod']:.2f}; {many} could remain undetected (95 %)"
+    )
 
 
 def map_summary(survey: Survey, result: MapResult) -> Summary:

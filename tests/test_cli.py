@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
@@ -16,8 +17,15 @@ from detect.cli import main
 
 DEMO = Path(__file__).parents[1] / "demo_runs" / "heron_skerry"
 PLAN = {"lanes.csv", "dives.csv", "kit.csv", "probe_stations.csv", "plan.json", "plan.png"}
-PLAN |= {"slates.pdf"}
-CHECK = {"coverage.nc", "gaps.csv", "infill_lanes.csv", "check.json", "coverage.png"}
+PLAN |= {"slates.pdf", "spacings.csv", "targets.csv", "spacing.png"}
+CHECK = {
+    "residual.csv",
+    "coverage.nc",
+    "gaps.csv",
+    "infill_lanes.csv",
+    "check.json",
+    "coverage.png",
+}
 MAP = {"maps.nc", "anomalies.csv", "variogram.png", "map.json", "signal.png", "seabed.png"}
 RANK = {"squares.csv", "dig_plan.csv", "rank.json", "squares.png", "weightings.png"}
 RANK |= {"evidence.csv", "coin_tosses.csv", "weightings.csv", "survey_next.csv"}
@@ -79,6 +87,20 @@ class TestRun:
         assert float(maps["contact_probability"].max()) <= 1.0
         assert xr.open_dataset(demo_run[0] / "coverage.nc")["pod"].dims == ("n", "e")
 
+    def test_every_class_of_targets_is_in_plan_and_check(self, demo_run):
+        out, result = demo_run
+        names = ["reference target", "ship's nail", "long gun"]
+        summary = json.loads(result.stdout)
+        assert [one["target"] for one in summary["plan"]["targets"]] == names
+        assert pd.read_csv(out / "targets.csv")["target"].tolist() == names
+        left = pd.read_csv(out / "residual.csv")
+        assert left["target"].tolist() == names
+        assert left["found"].tolist() == [0, 9, 0]
+        cover = xr.open_dataset(out / "coverage.nc")
+        assert cover["pod_target"].dims == ("target", "n", "e")
+        assert cover["target"].to_numpy().tolist() == names[1:]
+        assert float(cover["pod_target"].max()) <= 1.0
+
     def test_the_map_checks_itself(self, demo_run):
         summary = json.loads(demo_run[1].stdout)
         check = summary["map"]["crosscheck_pykrige"]
@@ -136,6 +158,72 @@ def test_each_command_works_alone(command, files, tmp_path):
     assert result.exit_code == 0, result.output
     assert {p.name for p in out.iterdir()} >= files
     assert f"written to {out}" in result.stdout
+
+
+class TestTrial:
+    def test_before_the_first_rehearsal_there_is_something_to_print(self, tmp_path):
+        assert detect("new", tmp_path / "mine").exit_code == 0
+        result = detect("trial", tmp_path / "mine", "--out", tmp_path / "out")
+        assert result.exit_code == 0, result.output
+        names = {p.name for p in (tmp_path / "out").iterdir()} - {".detect-output"}
+        assert names == {"trial_lane.pdf", "trial_to_fill.csv", "trial.json"}
+        assert "no tries yet" in result.stdout
+
+    def test_the_rows_to_fill_are_read_once_they_are_filled(self, tmp_path):
+        folder, out = tmp_path / "mine", tmp_path / "out"
+        detect("new", folder)
+        detect("trial", folder, "--out", out)
+        rows = pd.read_csv(out / "trial_to_fill.csv")
+        # Whoever rehearses hears everything to 0.55 m on the axis, and half of it at 0.6 m.
+        far = rows["distance_to_coil_m"] + 1.5 * rows["offset_m"].abs()
+        turn = np.arange(len(rows)) % 2
+        rows["detected"] = np.where(far < 0.58, 1, np.where(far < 0.62, turn, 0))
+        rows.loc[rows["target"] == "none", "detected"] = 0
+        rows.to_csv(folder / "trial.csv", index=False)
+        before = fingerprint(folder)
+        result = detect("trial", folder, "--out", out, "--json", "--quiet")
+        assert result.exit_code == 0, result.output
+        assert fingerprint(folder) == before
+        assert (out / "trial.png").stat().st_size > 10_000
+        said = json.loads(result.stdout)
+        fitted = said["settings"]["detector.air_range_m"]
+        assert 0.5 < fitted < 0.7
+        old = (folder / "survey.toml").read_text(encoding="utf-8").splitlines()
+        new = (out / "survey.toml").read_text(encoding="utf-8").splitlines()
+        changed = [b for a, b in zip(old, new, strict=True) if a != b]
+        assert changed[0].startswith(f"air_range_m = {fitted:.3g}"[:18])
+        assert "# on the axis" in changed[0]
+        # What was written can be planned with.
+        shutil.copy(out / "survey.toml", folder / "survey.toml")
+        assert detect("plan", folder, "--out", tmp_path / "plan").exit_code == 0
+
+    def test_tries_with_a_gap_put_in_the_safe_end_and_ask_for_more_between(self, tmp_path):
+        folder, out = tmp_path / "mine", tmp_path / "out"
+        detect("new", folder)
+        rows = "".join(f"bolt,0,{d},{int(d < 0.6)},\n" for d in (0.4, 0.5, 0.8, 0.9) * 10)
+        with (folder / "trial.csv").open("a", encoding="utf-8") as file:
+            file.write(rows)
+        result = detect("trial", folder, "--out", out, "--json", "--quiet")
+        assert result.exit_code == 0, result.output
+        (row,) = json.loads(result.stdout)["targets"]
+        assert row["air_range_m"] is None
+        assert f"air_range_m = {row['low_m']:.3f}"[:19] in (out / "survey.toml").read_text("utf-8")
+        tries = pd.read_csv(out / "trial_to_fill.csv").query("target == 'reference'")
+        bench = tries[tries["offset_m"] == 0]["distance_to_coil_m"]
+        bench = bench[bench > 0.1]  # the test lane's own lie at the coil's height
+        assert row["low_m"] - 0.01 < bench.min() < bench.max() < row["high_m"] + 0.01
+
+    def test_a_reference_that_was_not_tried(self, tmp_path):
+        folder = tmp_path / "mine"
+        detect("new", folder)
+        text = (folder / "survey.toml").read_text(encoding="utf-8")
+        text = text.replace('# reference = "iron bolt"', 'reference = "iron bolt"')
+        (folder / "survey.toml").write_text(text, encoding="utf-8")
+        with (folder / "trial.csv").open("a", encoding="utf-8") as file:
+            file.write("nail,0,0.4,1,\nnail,0,0.7,0,\n")
+        result = detect("trial", folder, "--out", tmp_path / "out")
+        assert result.exit_code == 2
+        assert '"iron bolt" was not tried -> the targets tried are nail' in result.stderr
 
 
 def test_a_new_survey_passes_once_filled(tmp_path):

@@ -14,6 +14,7 @@ FLOORS = [
     "stages",
     "figures",
     "summaries",
+    "trial_words",
     "report_context",
     "aside",
     "job",

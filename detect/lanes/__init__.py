@@ -2,24 +2,40 @@
 
 - :mod:`detect.lanes.field`: the field of a circular loop;
 - :mod:`detect.lanes.footprint`: what one coil can see;
+- :mod:`detect.lanes.carriage`, :mod:`detect.lanes.swing`: the coil carried too high or not level,
+  and swung to and fro;
+- :mod:`detect.lanes.depths`: how deep it reaches;
 - :mod:`detect.lanes.lateral`: the probability that one pass detects;
 - :mod:`detect.lanes.search`: parallel lanes and the bounds of search theory;
-- :mod:`detect.lanes.spacing`: the widest spacing that keeps the promise;
+- :mod:`detect.lanes.spacing`, :mod:`detect.lanes.choices`: the widest spacing that keeps the
+  promise, and others to choose from;
+- :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
-- :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations`: the dives, the
-  kit, the probe stations;
+- :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with
+  :mod:`detect.lanes.features`): the dives, the kit, the probe stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
-  :mod:`detect.lanes.infill`: what was looked at, what was missed, what to swim again.
+  :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was looked at, what was missed,
+  what to swim again, and what could still lie unseen.
 
 The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.
 """
 
+from detect.lanes.choices import spacing_choices
 from detect.lanes.coverage import coverage, planned_coverage
+from detect.lanes.depths import deepest_detectable, lost_depth
 from detect.lanes.dives import DiveTotals, dive_totals, pack_dives
+from detect.lanes.features import (
+    Feature,
+    feature_spacing,
+    hit_probability_ellipse,
+    hit_probability_square,
+    hit_probability_triangular,
+    probe_spacing,
+)
 from detect.lanes.field import loop_field
 from detect.lanes.footprint import (
-    deepest_detectable,
+    double_peak_distance,
     footprint,
     look_probability,
     response_ratio,
@@ -28,7 +44,8 @@ from detect.lanes.gaps import covered_share, find_gaps, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
-from detect.lanes.plan import plan_lanes
+from detect.lanes.plan import advised_cross_lanes, plan_lanes
+from detect.lanes.residual import could_remain, residual_table
 from detect.lanes.search import (
     coverage_factor,
     definite_range_pod,
@@ -38,16 +55,26 @@ from detect.lanes.search import (
     sweep_width,
 )
 from detect.lanes.spacing import Spacing, reading_interval, spacing_table, widest_spacing
-from detect.lanes.stations import (
-    hit_probability_square,
-    hit_probability_triangular,
-    probe_spacing,
-    probe_stations,
+from detect.lanes.stations import probe_stations
+from detect.lanes.swing import widest_advance
+from detect.lanes.targets import (
+    TargetClass,
+    class_depths,
+    class_spacings,
+    class_table,
+    target_classes,
 )
 
 __all__ = [
     "DiveTotals",
+    "Feature",
     "Spacing",
+    "TargetClass",
+    "advised_cross_lanes",
+    "class_depths",
+    "class_spacings",
+    "class_table",
+    "could_remain",
     "coverage",
     "coverage_factor",
     "covered_share",
@@ -55,8 +82,11 @@ __all__ = [
     "definite_range_pod",
     "detection_probability",
     "dive_totals",
+    "double_peak_distance",
+    "feature_spacing",
     "find_gaps",
     "footprint",
+    "hit_probability_ellipse",
     "hit_probability_square",
     "hit_probability_triangular",
     "infill_lanes",
@@ -65,6 +95,7 @@ __all__ = [
     "lane_pod",
     "look_probability",
     "loop_field",
+    "lost_depth",
     "pack_dives",
     "plan_lanes",
     "planned_coverage",
@@ -72,9 +103,13 @@ __all__ = [
     "probe_stations",
     "random_pod",
     "reading_interval",
+    "residual_table",
     "response_ratio",
     "site_cells",
+    "spacing_choices",
     "spacing_table",
     "sweep_width",
+    "target_classes",
+    "widest_advance",
     "widest_spacing",
 ]

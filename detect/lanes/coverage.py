@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,6 +34,7 @@ def coverage(
     progress: Progress | None = None,
     *,
     listened_m: float = 0.0,
+    targets: Mapping[str, Detector] | None = None,
 ) -> xr.Dataset:
     r"""Return the probability that what was swum would have found the reference target.
 
@@ -58,13 +59,15 @@ def coverage(
         Readings of one track that follow each other within this distance, m, count as one
         unbroken look between them: right where the meter sounds all the time and the diver
         writes down every sound. 0 (the default) counts only what was written down.
+    targets : mapping of str to Detector, optional
+        Further classes of targets by name: the same coil with their air range and burial depth.
 
     Returns
     -------
     xarray.Dataset
         Dimensions (n, e): ``pod``, and ``passes``, the number of tracks with a reading within the
-        footprint (mean signal over the threshold). ``attrs`` hold ``burial_depth_m`` and
-        ``required_pod``.
+        footprint (mean signal over the threshold); with `targets`, ``pod_target`` on
+        (target, n, e). ``attrs`` hold ``burial_depth_m`` and ``required_pod``.
 
     Raises
     ------
@@ -94,7 +97,7 @@ def coverage(
     borders = np.flatnonzero(np.diff(tracks[order]) != 0) + 1
     groups = np.split(order, borders) if len(order) else []
 
-    tally = _Tally(detector, grid)
+    tally = _Tally(detector, grid, targets or {})
     for done, rows in enumerate(groups):
         places = np.column_stack([e[rows], n[rows]])
         sin, cos = np.sin(heading[rows]), np.cos(heading[rows])
@@ -208,21 +211,26 @@ def _unbroken(
 
 
 class _Tally:
-    """Misses and passes added up cell by cell, track by track."""
+    """Misses and passes added up cell by cell, track by track, for every class at once."""
 
-    def __init__(self, detector: Detector, grid: Grid) -> None:
+    def __init__(
+        self, detector: Detector, grid: Grid, targets: Mapping[str, Detector] | None = None
+    ) -> None:
         look = Look.of(detector)
         self._grid = grid
-        self._table: PassTable = pass_table(look)
+        self._targets = dict(targets or {})
+        self._tables: list[PassTable] = [
+            pass_table(Look.of(one)) for one in (detector, *self._targets.values())
+        ]
         self._footprint = look.reach(1.0)
         self._sweep = look.sweep_half_width_m
         self._burial_depth_m = float(detector.burial_depth_m)
         self._required_pod = float(detector.required_pod)
         rows, columns = grid.shape
-        self._log_miss = np.zeros(rows * columns)
+        self._log_miss = np.zeros((len(self._tables), rows * columns))
         self._passes = np.zeros(rows * columns, dtype=np.int32)
         self._mark = np.zeros(rows * columns, dtype=bool)
-        self.reach_m = self._table.reach_m
+        self.reach_m = max(table.reach_m for table in self._tables)
         self.bead_m = 0.25 * self.reach_m
 
     def positions(self, cells: Cells) -> tuple[FloatArray, FloatArray]:
@@ -268,20 +276,38 @@ class _Tally:
 
     def add(self, cells: Cells, along: FloatArray, across: FloatArray) -> None:
         """Add one pass: distances of the cells from it, along and across."""
-        pod = self._table(along, across)
-        self._log_miss[cells] += np.log1p(-np.minimum(pod, _CERTAIN))
-        side = np.maximum(np.abs(across) - self._sweep, 0.0)
+        near = np.abs(along), np.abs(across)
+        for log_miss, table in zip(self._log_miss, self._tables, strict=True):
+            # A class heard less far than the farthest needs only its own cells.
+            own = np.flatnonzero((near[0] <= table.ahead_end_m) & (near[1] <= table.across_end_m))
+            pod = table(near[0][own], near[1][own])
+            log_miss[cells[own]] += np.log1p(-np.minimum(pod, _CERTAIN))
+        side = np.maximum(near[1] - self._sweep, 0.0)
         if self._footprint > 0.0:
             self._passes[cells[along**2 + side**2 <= self._footprint**2]] += 1
 
     def dataset(self, how: str) -> xr.Dataset:
         """Return the tally on the grid."""
-        pod = self._grid.field(-np.expm1(self._log_miss), "pod", "1", f"POD {how}")
+        pods = -np.expm1(self._log_miss)
+        pod = self._grid.field(pods[0], "pod", "1", f"POD {how}")
         passes = self._grid.field(self._passes, "passes", "1", f"passes {how}")
         pod.attrs["comment"] = (
             f"probability of detection of the reference target at {self._burial_depth_m:g} m burial"
         )
+        fields = {"pod": pod, "passes": passes}
+        if self._targets:
+            layers = [
+                self._grid.field(one, "pod_target", "1", f"POD of each class of targets {how}")
+                for one in pods[1:]
+            ]
+            names = xr.DataArray(list(self._targets), dims="target", name="target")
+            fields["pod_target"] = xr.concat(layers, names, combine_attrs="override")
+            fields["pod_target"]["burial_depth_m"] = (
+                "target",
+                [float(one.burial_depth_m) for one in self._targets.values()],
+                {"units": "m", "long_name": "burial depth assumed"},
+            )
         return xr.Dataset(
-            {"pod": pod, "passes": passes},
+            fields,
             attrs={"burial_depth_m": self._burial_depth_m, "required_pod": self._required_pod},
         )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 DIVE_COLUMNS = (
     "dive",
     "order",
+    "diver",
     "lane",
     "direction",
     "from_e",
@@ -25,6 +28,7 @@ DIVE_COLUMNS = (
     "to_e",
     "to_n",
     "length_m",
+    "transit_m",
     "minutes",
     "grid_deg",
     "true_deg",
@@ -67,17 +71,21 @@ def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
         they are there, otherwise lanes are swum as listed, to and fro.
     dives : Dives
         ``bottom_time_min`` less ``setup_min`` is what a dive has for lanes; each costs its length
-        over ``swim_speed_m_per_min`` plus ``turn_min`` (the move of rope and diver to the next).
+        over ``swim_speed_m_per_min`` plus the move to it: ``turn_min``, or longer where it takes
+        longer to swim there. With ``divers_on_lane = 2``, two divers with a coil each swim
+        neighbouring lanes side by side.
     frame : Frame
         For the headings against true and magnetic north.
 
     Returns
     -------
     pandas.DataFrame
-        One row a swim: ``dive`` (D01, ...), ``order`` (1, 2, ... within the dive), ``lane``,
-        ``direction`` ("out" from the start peg, or "back"), ``from_e, from_n, to_e, to_n`` (m),
-        ``length_m``, ``minutes``, ``grid_deg, true_deg, magnetic_deg`` (heading as swum, from the
-        three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive, else "").
+        One row a swim: ``dive`` (D01, ...), ``order`` (1, 2, ... of this diver within the dive),
+        ``diver`` (1, or 2 of a pair), ``lane``, ``direction`` ("out" from the start peg, or
+        "back"), ``from_e, from_n, to_e, to_n`` (m), ``length_m``, ``transit_m`` (from where this
+        diver's last swim of the dive ended, straight), ``minutes`` (of bottom time; 0 for the one
+        of a pair who waits for the other), ``grid_deg, true_deg, magnetic_deg`` (heading as swum,
+        from the three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive).
 
     Raises
     ------
@@ -88,26 +96,81 @@ def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
     -----
     A lane goes whole into the current dive if it fits, otherwise it opens the next: in a fixed
     order no packing needs fewer dives. Only a lane longer than a whole dive is split, into
-    equal parts. There is one coil: ``divers`` is how many are in the water on a dive, so it
-    costs diver-hours and saves no dive. The dive supervisor sets the bottom time.
+    equal parts. With one coil ``divers`` is how many are in the water, so it costs diver-hours and
+    saves no dive; a pair with two coils swims two lanes in the time of the longer. The way from
+    lane to lane is taken straight, keep-outs or not. The dive supervisor sets the bottom time.
     """
     available = _available_minutes(dives)
     speed, turn = float(dives.swim_speed_m_per_min), float(dives.turn_min)
-    swims = [part for lane in _as_swum(lanes) for part in _split(lane, (available - turn) * speed)]
-    dive, order, used = 0, 0, np.inf
-    for swim in swims:
-        swim["minutes"] = swim["length_m"] / speed + turn
-        if used + swim["minutes"] > available + _SAME_MIN:
-            dive, order, used = dive + 1, 0, 0.0
-        order += 1
-        used += swim["minutes"]
-        swim["dive"], swim["order"] = dive, order
+    longest = (available - turn) * speed
+    divers = int(dives.divers_on_lane)
+    swims: list[dict[str, Any]] = []
+    dive, used = 0, np.inf
+    last: dict[int, dict[str, Any]] = {}
+    for unit in _units(_as_swum(lanes, divers), longest, divers):
+        minutes = _timed(unit, last, speed, turn)
+        if used + minutes > available + _SAME_MIN:
+            dive, used, last = dive + 1, 0.0, {}
+            minutes = _timed(unit, last, speed, turn)
+        used += minutes
+        for swim in unit:
+            before = last.get(swim["diver"])
+            swim["dive"], swim["order"] = dive, 1 if before is None else before["order"] + 1
+            last[swim["diver"]] = swim
+        swims += unit
     digits = max(2, len(str(dive)))
     table = pd.DataFrame(swims, columns=list(DIVE_COLUMNS))
     table["dive"] = [f"D{number:0{digits}d}" for number in table["dive"]]
     table["true_deg"] = frame.true_bearing(table["grid_deg"].to_numpy(dtype=float))
     table["magnetic_deg"] = frame.magnetic_bearing(table["grid_deg"].to_numpy(dtype=float))
     return table
+
+
+def _units(
+    swims: list[dict[str, Any]], longest_m: float, divers: int
+) -> Iterator[list[dict[str, Any]]]:
+    """Yield what is swum in one go: a swim, or a pair's two lanes with all their pieces."""
+    ropes = [list(group) for _, group in groupby(swims, key=lambda swim: swim["rope"])]
+    if divers == 1:
+        ropes = [[swim] for swim in swims]
+    while ropes:
+        together = ropes[:divers]
+        whole = max(sum(swim["length_m"] for swim in rope) for rope in together) <= longest_m
+        alike = len({rope[0]["rope"][:1] for rope in together}) == 1
+        if len(together) == divers > 1 and whole and alike:
+            ropes = ropes[divers:]
+            yield [
+                {**swim, "diver": diver, "split": ""}
+                for diver, rope in enumerate(together, start=1)
+                for swim in rope
+            ]
+        else:
+            for swim in ropes.pop(0):
+                for part in _split(swim, longest_m):
+                    yield [{**part, "diver": 1}]
+
+
+def _timed(
+    unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], speed: float, turn: float
+) -> float:
+    """Write transit and minutes into the swims of a unit; return the minutes it takes."""
+    ends = dict(last)
+    taken: dict[int, float] = {}
+    for swim in unit:
+        before = ends.get(swim["diver"])
+        swim["transit_m"] = 0.0
+        if before is not None:
+            swim["transit_m"] = float(
+                np.hypot(swim["from_e"] - before["to_e"], swim["from_n"] - before["to_n"])
+            )
+        swim["minutes"] = swim["length_m"] / speed + max(turn, swim["transit_m"] / speed)
+        taken[swim["diver"]] = taken.get(swim["diver"], 0.0) + swim["minutes"]
+        ends[swim["diver"]] = swim
+    slowest = max(taken, key=lambda diver: taken[diver])
+    for swim in unit:
+        if swim["diver"] != slowest:
+            swim["minutes"] = 0.0
+    return taken[slowest]
 
 
 def dive_totals(packed: pd.DataFrame, dives: Dives) -> DiveTotals:
@@ -140,31 +203,40 @@ def _available_minutes(dives: Dives) -> float:
     return available
 
 
-def _as_swum(lanes: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the lanes in order, each from where it is begun to where it ends."""
+def _as_swum(lanes: pd.DataFrame, divers: int) -> list[dict[str, Any]]:
+    """Return the lanes in order, each from where it is begun to where it ends.
+
+    A pair swims its two lanes the same way: one pair out, the next back.
+    """
     table = lanes.sort_values("order", kind="stable") if "order" in lanes else lanes
     swims: list[dict[str, Any]] = []
-    back, rope = True, None
-    for row in table.to_dict("records"):
-        if rope_number(str(row["lane"])) != rope:
-            back, rope = not back, rope_number(str(row["lane"]))
-        turned = row["direction"] == "back" if "direction" in row else back
-        start, end = (row["start_e"], row["start_n"]), (row["end_e"], row["end_n"])
-        if turned:
-            start, end = end, start
-        swims.append(
-            {
-                "lane": row["lane"],
-                "direction": "back" if turned else "out",
-                "from_e": start[0],
-                "from_n": start[1],
-                "to_e": end[0],
-                "to_n": end[1],
-                "length_m": float(np.hypot(end[0] - start[0], end[1] - start[1])),
-                "grid_deg": float(np.degrees(np.arctan2(end[0] - start[0], end[1] - start[1])))
-                % 360.0,
-            }
-        )
+    ropes = groupby(table.to_dict("records"), key=lambda row: rope_number(str(row["lane"])))
+    for count, (rope, stretch) in enumerate(ropes):
+        rows = list(stretch)
+        back = count // divers % 2 == 1
+        if "direction" in table:
+            planned = rows[0]["direction"] == "back"
+            back = planned if divers == 1 else back
+            # Pieces are listed as planned: a lane swum the other way begins with its last.
+            rows = rows if back == planned else rows[::-1]
+        for row in rows:
+            start, end = (row["start_e"], row["start_n"]), (row["end_e"], row["end_n"])
+            if back:
+                start, end = end, start
+            de, dn = end[0] - start[0], end[1] - start[1]
+            swims.append(
+                {
+                    "lane": row["lane"],
+                    "rope": rope,
+                    "direction": "back" if back else "out",
+                    "from_e": start[0],
+                    "from_n": start[1],
+                    "to_e": end[0],
+                    "to_n": end[1],
+                    "length_m": float(np.hypot(de, dn)),
+                    "grid_deg": float(np.degrees(np.arctan2(de, dn))) % 360.0,
+                }
+            )
     return swims
 
 

@@ -36,6 +36,14 @@ class Look:
         One-sigma error of the coil's place across the lane, m.
     threshold_snr : float
         Alarm threshold over the noise's standard deviation.
+    height_error_m : float
+        One-sigma error of the coil's height, m.
+    lowest_m : float
+        Vertical distance when the coil rests on the bed, m: as near as it can come.
+    tilt_deg : float
+        One sigma of the coil's tilt, ahead and across alike, degrees.
+    advance_m : float
+        How far the diver goes on in one swing from side to side, m.
     """
 
     radius_m: float
@@ -44,6 +52,10 @@ class Look:
     sweep_half_width_m: float
     line_error_m: float
     threshold_snr: float
+    height_error_m: float = 0.0
+    lowest_m: float = 0.0
+    tilt_deg: float = 0.0
+    advance_m: float = 0.0
 
     @classmethod
     def of(cls, detector: Detector, burial_depth_m: float | None = None) -> Look:
@@ -64,11 +76,18 @@ class Look:
             sweep_half_width_m=float(detector.sweep_half_width_m),
             line_error_m=float(detector.line_error_m),
             threshold_snr=float(detector.threshold_snr),
+            height_error_m=float(detector.height_error_m),
+            lowest_m=max(float(depth), 0.0),
+            tilt_deg=float(detector.coil_tilt_deg),
+            advance_m=float(detector.sweep_advance_m or 0.0),
         )
         for name in ("radius_m", "air_range_m", "threshold_snr"):
             if not 0 < getattr(look, name) < np.inf:
                 raise ValueError(f"{name} must be positive, not {getattr(look, name)}")
-        for name in ("distance_m", "sweep_half_width_m", "line_error_m"):
+        for name in (
+            "distance_m", "sweep_half_width_m", "line_error_m", "height_error_m", "tilt_deg",
+            "advance_m",
+        ):  # fmt: skip
             if not 0 <= getattr(look, name) < np.inf:
                 raise ValueError(f"{name} must not be negative, but it is {getattr(look, name)}")
         return look
@@ -80,7 +99,7 @@ class Look:
     def best_ratio(self, rho_m: ArrayLike) -> FloatArray:
         """Return the largest signal ratio met at ``rho_m`` or farther out.
 
-        Within about 0.6 coil radii of the coil's plane the signal is not largest under the
+        Nearer to the coil's plane than `double_peak_distance` the signal is not largest under the
         centre but near the winding (a double peak). A coil that passes a target at a least
         distance ``rho`` has come in from far away, through every larger distance, peak
         included; what the diver hears at best is therefore the running maximum.
@@ -112,6 +131,31 @@ class Look:
         while float(self.ratio(high)) >= ratio:
             high *= 1.5
         return _root(lambda rho: float(self.ratio(rho)) - ratio, peak_rho, high)
+
+
+def double_peak_distance(radius_m: float) -> float:
+    r"""Return how near to the coil's plane a target sounds twice, on each side of the centre.
+
+    Near the axis :math:`B_z = B_0 - \tfrac14 \rho^2 B_0''` and
+    :math:`B_\rho = -\tfrac12 \rho B_0'` with :math:`B_0 \propto (a^2 + z^2)^{-3/2}`, so
+    :math:`|B|^2` has a dip on the axis where :math:`B_0'^2 > 2 B_0 B_0''`: nearer than
+    :math:`z = a \sqrt{2/5}`.
+
+    Parameters
+    ----------
+    radius_m : float
+        Radius of the coil, m.
+
+    Returns
+    -------
+    float
+        Distance from the coil's plane, m.
+
+    Notes
+    -----
+    Source: the expansion of an axisymmetric field about its axis (textbook), worked out here.
+    """
+    return float(np.sqrt(0.4) * radius_m)
 
 
 def response_ratio(rho_m: ArrayLike, distance_m: ArrayLike, detector: Detector) -> FloatArray:
@@ -221,46 +265,6 @@ def footprint(detector: Detector, burial_depth_m: float | None = None) -> float:
     look = Look.of(detector, burial_depth_m)
     coil = look.reach(1.0)
     return coil + look.sweep_half_width_m if coil > 0.0 else 0.0
-
-
-def deepest_detectable(detector: Detector, required_pod: float | None = None) -> float:
-    """Return the burial depth at which ``required_pod`` is just met right under the coil.
-
-    Parameters
-    ----------
-    detector : Detector
-        The coil as in ``survey.toml``.
-    required_pod : float, optional
-        Between 0 and 1; default ``detector.required_pod``.
-
-    Returns
-    -------
-    float
-        Burial depth, m. Negative when even a target lying on the bed is too far: the coil must
-        be carried lower by that much.
-
-    Notes
-    -----
-    One pass straight over the target, no line error. On the axis the ratio is
-    ``((a² + R²) / (a² + z²))³`` with ``R`` the air range (from the textbook axis formula), which
-    is solved for ``z``; only where the answer is nearer than 0.6 coil radii, where the peak is off
-    the axis, it is found numerically on the peak.
-    """
-    pod = float(detector.required_pod if required_pod is None else required_pod)
-    look = Look.of(detector, max(0.0, float(detector.burial_depth_m)))
-    ratio = needed_ratio(pod, look.threshold_snr)
-    a, air = look.radius_m, look.air_range_m
-    squared = (a**2 + air**2) * ratio ** (-1.0 / 3.0) - a**2
-    if squared >= (0.6 * a) ** 2:
-        distance = float(np.sqrt(squared))
-    else:
-
-        def excess(log_distance: float) -> float:
-            near = Look(a, float(np.exp(log_distance)), air, 0.0, 0.0, look.threshold_snr)
-            return float(np.log(near._peak[1] / ratio))
-
-        distance = float(np.exp(_root(excess, np.log(1e-9 * a), np.log(0.7 * a))))
-    return distance - float(detector.coil_height_m)
 
 
 def _ratio(radius: float, rho: ArrayLike, distance: ArrayLike, air_range: float) -> FloatArray:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from detect.lanes.coverage import lane_hazard
+from detect.lanes.depths import deepest_detectable
 from detect.lanes.field import FloatArray
-from detect.lanes.footprint import deepest_detectable
 from detect.lanes.gaps import TOLERANCE, find_gaps, short_cells
 from detect.lanes.plan import SHORTEST_PIECE_M
 from detect.lanes.strips import clear_of, lay_strips, turned, turned_back

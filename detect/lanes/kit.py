@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from shapely.geometry.base import BaseGeometry
 
-from detect.lanes.plan import rope_number
+from detect.lanes.plan import is_cross, rope_number
 
 if TYPE_CHECKING:
     from detect.survey.settings import Settings
@@ -66,21 +66,33 @@ def kit_list(
     divers = int(settings.dives.divers)
     dives = int(dives_frame["dive"].nunique())
     if len(lanes):
-        _lane_gear(add, lanes)
+        across = is_cross(lanes)
+        _lane_gear(add, lanes[~across], int(settings.dives.divers_on_lane))
+        if across.any():
+            _cross_gear(add, lanes[across])
     _markers(add, outline, settings)
     add("compass", divers, "pieces", f"one each for {divers} in the water: headings on the slates")
     add("tape measure, 30 m", 2, "pieces", "lay out the baselines, check one by the other")
     slates = divers + 1
     add("slate", slates, "pieces", f"one each for {divers} in the water, 1 spare; {dives} dives")
-    add("slate page", dives, "pieces", "one page a dive from slates.pdf, on waterproof paper")
+    add(
+        "slate page",
+        dives,
+        "sheets",
+        "a sheet a dive from slates.pdf, both sides, waterproof paper",
+    )
     add("pencil on a string", 2 * slates, "pieces", "two a slate: points break")
-    add("detector", 1, "pieces", "one coil, its height and threshold as in survey.toml")
-    sets = 1 + int(np.ceil(dives / _DIVES_A_BATTERY))
+    coils = int(settings.dives.divers_on_lane)
+    coil = "one coil" if coils == 1 else "one for each of a pair, tried side by side on land first"
+    add("detector", coils, "pieces", f"{coil}, its height and threshold as in survey.toml")
+    sets = coils * (1 + int(np.ceil(dives / _DIVES_A_BATTERY)))
     add(
         "detector battery set",
         sets,
         "sets",
-        f"one for every {_DIVES_A_BATTERY} of {dives} dives and 1 spare; check the maker's hours",
+        f"one for every {_DIVES_A_BATTERY} of {dives} dives and 1 spare"
+        + ("" if coils == 1 else ", for each detector")
+        + "; check the maker's hours",
     )
     add("test target", 1, "pieces", "the reference target, tried before and after each dive")
     if stations is not None and len(stations):
@@ -92,7 +104,7 @@ def kit_list(
     return pd.DataFrame(rows, columns=list(KIT_COLUMNS)).astype({"quantity": int})
 
 
-def _lane_gear(add: _Add, lanes: pd.DataFrame) -> None:
+def _lane_gear(add: _Add, lanes: pd.DataFrame, abreast: int) -> None:
     """Add the baselines, the lane ropes, their pegs and tags."""
     starts = lanes[["start_e", "start_n"]].to_numpy(dtype=float)
     ends = lanes[["end_e", "end_n"]].to_numpy(dtype=float)
@@ -113,7 +125,7 @@ def _lane_gear(add: _Add, lanes: pd.DataFrame) -> None:
         (spans[["one", "other"]].max(axis=1) - spans[["one", "other"]].min(axis=1)).max()
     )
     width = float(ropes["across"].max() - ropes["across"].min())
-    count = len(spans)
+    count, ropes_out = len(spans), 2 * abreast
     add(
         "baseline rope",
         2 * width * (1 + SPARE),
@@ -122,16 +134,18 @@ def _lane_gear(add: _Add, lanes: pd.DataFrame) -> None:
     )
     add(
         "lane rope",
-        2 * longest * (1 + SPARE),
+        ropes_out * longest * (1 + SPARE),
         "m",
-        f"two that leapfrog, the longest lane is {longest:.1f} m, and {SPARE:.0%} spare",
+        f"{'two' if abreast == 1 else 'two for each of a pair'} that leapfrog, the longest lane is "
+        f"{longest:.1f} m, and {SPARE:.0%} spare",
     )
     baseline_pegs = 2 * (int(np.ceil(width / _BASELINE_PEG_M - 1e-9)) + 1)
     add(
         "peg (a sinker on rock)",
-        baseline_pegs + 4,
+        baseline_pegs + 2 * ropes_out,
         "pieces",
-        f"every {_BASELINE_PEG_M:g} m of both baselines and at their ends; 4 for the lane ropes",
+        f"every {_BASELINE_PEG_M:g} m of both baselines and at their ends; {2 * ropes_out} for the "
+        "lane ropes",
     )
     add(
         "lane tag",
@@ -141,10 +155,29 @@ def _lane_gear(add: _Add, lanes: pd.DataFrame) -> None:
     )
     add(
         "distance tag",
-        2 * (int(np.floor(longest / _TAG_M + 1e-9)) + 1),
+        ropes_out * (int(np.floor(longest / _TAG_M + 1e-9)) + 1),
         "pieces",
-        f"every {_TAG_M:g} m of both lane ropes from the start peg, numbered, readable by feel",
+        f"every {_TAG_M:g} m of the {ropes_out} lane ropes from the start peg, numbered, readable "
+        "by feel",
     )
+
+
+def _cross_gear(add: _Add, lanes: pd.DataFrame) -> None:
+    """Add the rope that the cross lanes are swum along."""
+    rope = lanes["lane"].astype(str).map(rope_number)
+    spans = [
+        float(
+            np.hypot(
+                own["end_e"].iloc[-1] - own["start_e"].iloc[0],
+                own["end_n"].iloc[-1] - own["start_n"].iloc[0],
+            )
+        )
+        for _, own in lanes.groupby(rope, sort=False)
+    ]
+    longest = max(spans)
+    why = f"one, moved along {len(spans)} cross lanes, the longest {longest:.1f} m"
+    add("cross-lane rope", longest * (1 + SPARE), "m", f"{why}, and {SPARE:.0%} spare")
+    add("peg (a sinker on rock), cross lanes", 2, "pieces", "one at each end of its rope")
 
 
 def _markers(add: _Add, outline: BaseGeometry, settings: Settings) -> None:

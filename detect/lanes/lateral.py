@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.integrate import simpson
 from scipy.interpolate import CubicSpline
-from scipy.ndimage import map_coordinates, spline_filter
 from scipy.signal import fftconvolve
 
+from detect.lanes.carriage import look_end, one_look
 from detect.lanes.field import FloatArray
-from detect.lanes.footprint import Look, look_probability, needed_ratio
+from detect.lanes.footprint import Look
+from detect.lanes.swing import path_distances, swath_look
 
 if TYPE_CHECKING:
     from detect.survey.settings import Detector
@@ -72,13 +73,15 @@ def detection_probability(
 ) -> FloatArray:
     r"""Return the probability that one straight pass detects a target off to its side.
 
-    With the best signal ratio of the pass :math:`R(\rho)` (`Look.best_ratio`), the probability of
-    one look :math:`p` (`look_probability`), the swing half-width :math:`s` and the line error
+    With :math:`p(\rho)` the probability of a coil that passes at distance :math:`\rho`
+    (`detect.lanes.carriage.one_look`), :math:`d(x)` how near the swung coil comes to a place
+    :math:`x` across from the lane (`detect.lanes.swing.path_distances`; :math:`|x|` for a coil held
+    on the lane, :math:`\max(|x| - s, 0)` for a swing :math:`s` without holes) and the line error
     :math:`\sigma`, at offset :math:`y` from where the lane was meant to be:
 
     .. math::
 
-        P(y) = \int p\bigl(R(\max(|y - \delta| - s, 0))\bigr)
+        P(y) = \int p\bigl(d(y - \delta)\bigr)
                \frac{e^{-\delta^2/2\sigma^2}}{\sigma\sqrt{2\pi}} \, d\delta
 
     Parameters
@@ -105,8 +108,7 @@ def detection_probability(
     The whole pass is one look, at its best place: the coil passes the target continuously, and
     readings a hand's breadth apart share the same line error, the same height and the same
     soil, so they are no independent chances. Limits: the line error is Gaussian and constant
-    while the coil passes one target; a swung coil covers its swath without holes (the diver
-    fins forward less than the coil's own footprint in one swing); coil level.
+    while the coil passes one target; where the swing leaves holes, a mean along the lane.
     Source of the notion: lateral range curve, Koopman 1946 (as cited in check values, section 2).
     """
     return lateral_curve(Look.of(detector, burial_depth_m))(offset_m)
@@ -116,17 +118,10 @@ def detection_probability(
 def lateral_curve(look: Look) -> LateralCurve:
     """Return the lateral range curve of a look, tabled to 1e-6 and kept for the next caller."""
     sigma, sweep = look.line_error_m, look.sweep_half_width_m
-    end = _coil_end(look, _CURVE_ENDS) + sweep + _SIGMAS * sigma
+    end = look_end(look, _CURVE_ENDS) + sweep + _SIGMAS * sigma
     step = end / _CURVE_NODES
-    offsets = step * np.arange(_CURVE_NODES + 1)
-    sharp = look_probability(look.best_ratio(np.maximum(offsets - sweep, 0.0)), look.threshold_snr)
+    sharp = swath_look(look, step * np.arange(_CURVE_NODES + 1))
     return LateralCurve.through(step, _smear(sharp[None, :], step, sigma)[0])
-
-
-def _coil_end(look: Look, probability: float) -> float:
-    """Return the distance off the axis past which one look detects with less than this."""
-    reach = look.reach(needed_ratio(probability, look.threshold_snr))
-    return max(reach, look.radius_m)
 
 
 def _smear(rows: FloatArray, step: float, sigma: float) -> FloatArray:
@@ -170,15 +165,15 @@ class PassTable:
         Distance between nodes along and across the direction of travel, m.
     ahead_end_m, across_end_m : float
         Past these the probability is taken as 0 (it is below 1e-4).
-    coefficients : ndarray
-        Cubic B-spline coefficients of the table (ahead, across), even about 0 in both.
+    values : ndarray, shape (K, L)
+        Probability at the nodes (ahead, across), the first at 0.
     """
 
     ahead_step_m: float
     across_step_m: float
     ahead_end_m: float
     across_end_m: float
-    coefficients: FloatArray
+    values: FloatArray
 
     @property
     def reach_m(self) -> float:
@@ -188,10 +183,22 @@ class PassTable:
     def __call__(self, ahead_m: FloatArray, across_m: FloatArray) -> FloatArray:
         """Return the probability for arrays of distances along and across the track."""
         ahead, across = np.abs(ahead_m), np.abs(across_m)
-        places = np.stack([ahead / self.ahead_step_m, across / self.across_step_m])
-        out = map_coordinates(self.coefficients, places, order=3, mode="mirror", prefilter=False)
-        out[(ahead > self.ahead_end_m) | (across > self.across_end_m)] = 0.0
-        return np.clip(out, 0.0, 1.0)
+        beyond = (ahead > self.ahead_end_m) | (across > self.across_end_m)
+        rows = np.where(beyond, 0.0, ahead) / self.ahead_step_m
+        columns = np.where(beyond, 0.0, across) / self.across_step_m
+        row, column = rows.astype(np.int32), columns.astype(np.int32)
+        rows -= row
+        columns -= column
+        # Between the four nodes around: three times as fast as a cubic spline, and the nodes lie
+        # so close that it errs by some 1e-4 at most.
+        width = self.values.shape[1]
+        flat, first = self.values.ravel(), row * width + column
+        near, far = flat[first], flat[first + width]
+        near += columns * (flat[first + 1] - near)
+        far += columns * (flat[first + width + 1] - far)
+        near += rows * (far - near)
+        near[beyond] = 0.0
+        return near
 
 
 @lru_cache(maxsize=16)
@@ -200,14 +207,15 @@ def pass_table(look: Look) -> PassTable:
 
     .. math::
 
-        Q(a, y) = E_\delta\, p\left(R\left(\sqrt{a^2 + \max(|y-\delta|-s, 0)^2}\right)\right)
+        Q(a, y) = E_\delta\, p\left(\sqrt{a^2 + d(y-\delta)^2}\right)
 
     The line error smears across only: a taped distance along the lane is good, the diver's
-    wander off it is not seen. ``Q(0, y)`` is the lateral range curve.
+    wander off it is not seen. ``Q(0, y)`` is the lateral range curve, whose :math:`p` and :math:`d`
+    these are.
     """
     sigma, sweep = look.line_error_m, look.sweep_half_width_m
-    coil_end = _coil_end(look, _PASS_ENDS)
-    # Two steps more than the end, so that the mirrored spline boundary lies outside what is used.
+    coil_end = look_end(look, _PASS_ENDS)
+    # Two steps more than the end, so that nodes lie on all sides of what is used.
     ahead_step = coil_end / (_PASS_NODES - 3)
     # A large line error thins the curve: it ends where the smeared curve does, not at 7 sigma.
     across = coil_end + sweep + _SIGMAS * sigma
@@ -222,24 +230,36 @@ def pass_table(look: Look) -> PassTable:
     fine = across_step / thin
     far = np.arange(int(np.ceil(max(across, across_end) / fine)) + 3 * thin) * fine
     sharp_at = CubicSpline(*_sharp(look, coil_end), bc_type=("clamped", "not-a-knot"))
-    side = np.maximum(far - sweep, 0.0)
+    sides = path_distances(look, far)
     rows = []
     # In blocks of rows: the fine grid of a wide line error would not fit in memory whole.
     for block in np.array_split(np.arange(_PASS_NODES) * ahead_step, 16):
-        rho = np.hypot(block[:, None], side[None, :])
-        sharp = np.where(rho < 1.05 * coil_end, sharp_at(np.minimum(rho, 1.05 * coil_end)), 0.0)
+        sharp = np.zeros((len(block), len(far)))
+        for side in sides:
+            rho = np.hypot(block[:, None], side[None, :])
+            inside = rho < 1.05 * coil_end
+            sharp += np.where(inside, sharp_at(np.minimum(rho, 1.05 * coil_end)), 0.0) / len(sides)
         rows.append(_smear(sharp, fine, sigma)[:, : thin * _PASS_NODES : thin])
     table = np.concatenate(rows)
     return PassTable(
-        ahead_step,
-        across_step,
+        0.5 * ahead_step,
+        0.5 * across_step,
         coil_end,
         across_end,
-        spline_filter(table, order=3, mode="mirror"),
+        _halved(_halved(table).T).T.copy(),
     )
+
+
+def _halved(rows: FloatArray) -> FloatArray:
+    """Return a table, even about its first row, with rows added half way: cubic through four."""
+    padded = np.concatenate([rows[1:2], rows, rows[-1:]])
+    out = np.empty((2 * len(rows) - 1, rows.shape[1]))
+    out[::2] = rows
+    out[1::2] = (9.0 * (rows[:-1] + rows[1:]) - padded[:-3] - padded[3:]) / 16.0
+    return np.clip(out, 0.0, 1.0)
 
 
 def _sharp(look: Look, coil_end: float) -> tuple[FloatArray, FloatArray]:
     """Return distance and probability of one unsmeared look, finely enough for a cubic spline."""
     rho = np.linspace(0.0, 1.05 * coil_end, 8193)
-    return rho, look_probability(look.best_ratio(rho), look.threshold_snr)
+    return rho, one_look(look, rho)

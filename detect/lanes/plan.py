@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from detect.lanes.strips import Piece, lay_strips, turned_back
+from detect.lanes.strips import Piece, lay_crossing, lay_strips, turned_back
 from detect.survey.errors import Problem, SurveyError
 
 LANE_COLUMNS = (
@@ -24,6 +24,8 @@ LANE_COLUMNS = (
     "order",
     "direction",
 )
+CROSS = "X"
+"""What the names of cross lanes begin with."""
 SHORTEST_PIECE_M = 0.5
 """A piece of lane shorter than this is not worth a peg: it is left out, and said."""
 
@@ -39,6 +41,8 @@ def plan_lanes(
     overlap_m: float = 1.0,
     keep_outs: Iterable[Any] = (),
     turn_cost_m: float = 6.0,
+    dive_m: float | None = None,
+    cross_lanes: int = 0,
 ) -> pd.DataFrame:
     """Return parallel lanes over the site and its margin.
 
@@ -49,23 +53,30 @@ def plan_lanes(
     spacing_m : float
         Largest distance between lanes, m; lanes are spread evenly, so it may come out smaller.
     bearing_deg : float, optional
-        Grid bearing of the lanes. None takes the bearing that costs the fewest metres swum,
-        turns included, among the bearings of the outline's edges and every five degrees.
+        Grid bearing of the lanes. None takes the bearing that costs the fewest dives (where
+        `dive_m` is given) and among these the fewest metres swum, turns included, among the
+        bearings of the outline's edges and every five degrees.
     overlap_m : float
         Margin swum past the outline on every side, m (corners mitred).
     keep_outs : iterable
         Polygons, or records with a ``polygon`` attribute, in which no lane runs.
     turn_cost_m : float
         Metres that could be swum in the time a turn takes (turn time times speed).
+    dive_m : float, optional
+        Metres that one dive has for swimming, turns counted as metres.
+    cross_lanes : int
+        Lanes across the others, evenly spread along them: where they meet the same ground is read
+        twice, so that the lanes' levels can be held against each other.
 
     Returns
     -------
     pandas.DataFrame
         One row a lane piece: ``lane`` (L01, L02, ... from left to right of the bearing; pieces
-        of a lane cut by keep-outs are L03a, L03b along it), ``start_e, start_n, end_e, end_n``
-        (m), ``length_m``, ``bearing_deg`` (from start to end), ``order`` (1, 2, ... as swum, to and
-        fro) and ``direction`` ("out" from start to end, or "back"). ``attrs`` hold ``spacing_m``
-        and ``bearing_deg`` as laid and ``notes``, a tuple of sentences on what was left out.
+        of a lane cut by keep-outs are L03a, L03b along it; cross lanes X01, ...),
+        ``start_e, start_n, end_e, end_n`` (m), ``length_m``, ``bearing_deg`` (from start to end),
+        ``order`` (1, 2, ... as swum, to and fro) and ``direction`` ("out" from start to end, or
+        "back"). ``attrs`` hold ``spacing_m`` and ``bearing_deg`` as laid and ``notes``, a tuple of
+        sentences on what was left out.
 
     Raises
     ------
@@ -96,10 +107,42 @@ def plan_lanes(
         )
 
     if bearing_deg is None:
-        bearing_deg = min(_bearings(outline), key=lambda b: (_cost(laid(b)[0], turn_cost_m), b))
+
+        def price(bearing: float) -> tuple[float, float, float]:
+            pieces, _ = laid(bearing)
+            return _dives(pieces, turn_cost_m, dive_m), _cost(pieces, turn_cost_m), bearing
+
+        bearing_deg = min(_bearings(outline), key=price)
     bearing = float(bearing_deg) % 360.0
     pieces, distance = laid(bearing)
-    return _as_frame(pieces, distance, bearing)
+    lanes = _as_frame(pieces, distance, bearing)
+    if cross_lanes:
+        across = (bearing + 90.0) % 180.0
+        crossing = lay_crossing(area, outline, cross_lanes, across, barred, turn_cost_m)
+        more = _as_frame(crossing, distance, across, prefix=CROSS, order=len(lanes))
+        notes = (*lanes.attrs["notes"], *more.attrs["notes"])
+        lanes = pd.concat([lanes, more], ignore_index=True)
+        lanes.attrs.update(spacing_m=distance, bearing_deg=bearing, notes=notes)
+    return lanes
+
+
+def advised_cross_lanes(lanes: pd.DataFrame) -> int:
+    """Return how many cross lanes are advised to hold the levels of `plan_lanes` against.
+
+    One for every ten lane spacings along the longest lane, two at least. Source of the ten: the
+    worked example of IHO S-44, Edition 6, section 3.5.2 (lines at 3 d, cross lines at 30 d); two at
+    least, so that one spoilt crossing is seen: common practice, no source.
+    """
+    if lanes.empty:
+        return 0
+    main = lanes[~is_cross(lanes)]
+    longest = float(main["length_m"].max())
+    return max(2, round(longest / (10.0 * float(lanes.attrs["spacing_m"]))))
+
+
+def is_cross(lanes: pd.DataFrame) -> pd.Series:
+    """Return which lanes of a plan lie across the others."""
+    return lanes["lane"].astype(str).str.startswith(CROSS)
 
 
 def rope_number(lane: str) -> str:
@@ -151,7 +194,25 @@ def _cost(pieces: list[Piece], turn_cost_m: float) -> float:
     return round(sum(p.length_m + turn_cost_m for p in pieces), 6)
 
 
-def _as_frame(pieces: list[Piece], distance: float, bearing: float) -> pd.DataFrame:
+def _dives(pieces: list[Piece], turn_cost_m: float, dive_m: float | None) -> int:
+    """Return how many dives the pieces fill in order, one longer than a dive in parts."""
+    if dive_m is None:
+        return 0
+    dives, used = 0, float("inf")
+    longest = max(dive_m - turn_cost_m, 1e-6)
+    for piece in pieces:
+        parts = max(1, int(np.ceil(piece.length_m / longest - 1e-9)))
+        for _ in range(parts):
+            metres = piece.length_m / parts + turn_cost_m
+            if used + metres > dive_m + 1e-9:
+                dives, used = dives + 1, 0.0
+            used += metres
+    return dives
+
+
+def _as_frame(
+    pieces: list[Piece], distance: float, bearing: float, prefix: str = "L", order: int = 0
+) -> pd.DataFrame:
     kept = [p for p in pieces if p.length_m >= SHORTEST_PIECE_M]
     numbers = {lane: k + 1 for k, lane in enumerate(dict.fromkeys(p.lane for p in kept))}
     digits = max(2, len(str(len(numbers))))
@@ -160,7 +221,6 @@ def _as_frame(pieces: list[Piece], distance: float, bearing: float) -> pd.DataFr
         by_lane.setdefault(piece.lane, []).append(piece)
 
     rows: list[dict[str, Any]] = []
-    order = 0
     for lane, stretch in by_lane.items():
         back = numbers[lane] % 2 == 0
         count = len(stretch)
@@ -169,7 +229,8 @@ def _as_frame(pieces: list[Piece], distance: float, bearing: float) -> pd.DataFr
             end_e, end_n = turned_back(piece.across_m, piece.end_m, bearing)
             rows.append(
                 {
-                    "lane": f"L{numbers[lane]:0{digits}d}" + (letters(k) if count > 1 else ""),
+                    "lane": f"{prefix}{numbers[lane]:0{digits}d}"
+                    + (letters(k) if count > 1 else ""),
                     # A tenth of a millimetre is below any tape and keeps files tidy.
                     "start_e": round(start_e, 4) + 0.0,
                     "start_n": round(start_n, 4) + 0.0,

@@ -10,13 +10,10 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
 
+from detect.lanes.carriage import one_look
+from detect.lanes.depths import deepest_detectable
 from detect.lanes.field import FloatArray
-from detect.lanes.footprint import (
-    Look,
-    deepest_detectable,
-    footprint,
-    look_probability,
-)
+from detect.lanes.footprint import Look, footprint
 from detect.lanes.lateral import LateralCurve, lateral_curve, pass_table
 from detect.lanes.search import lane_pod
 
@@ -96,12 +93,12 @@ def widest_spacing(detector: Detector) -> Spacing:
     curve = lateral_curve(look)
     required = float(detector.required_pod)
     deepest = deepest_detectable(detector)
-    under_coil = float(look_probability(look.best_ratio(0.0), look.threshold_snr))
+    under_coil = float(one_look(look, 0.0))
     spacing = _widest(curve, required, look) if under_coil >= required else None
     reachable = spacing is not None
     if spacing is None:
         spacing = 2.0 * (look.radius_m + look.sweep_half_width_m)
-    worst, mean = _worst_and_mean(curve, spacing)
+    worst, mean = worst_and_mean(curve, spacing)
     return Spacing(
         spacing_m=spacing,
         worst_pod=worst,
@@ -134,7 +131,7 @@ def spacing_table(detector: Detector, spacings: Iterable[float] | None = None) -
         spacings = _round_figures(widest_spacing(detector).spacing_m)
     rows = []
     for spacing in sorted(float(s) for s in spacings):
-        worst, mean = _worst_and_mean(curve, spacing)
+        worst, mean = worst_and_mean(curve, spacing)
         rows.append((spacing, worst, mean, curve.sweep_width_m / spacing))
     return pd.DataFrame(rows, columns=["spacing_m", "worst_pod", "mean_pod", "coverage_factor"])
 
@@ -188,7 +185,8 @@ def _pods(curve: LateralCurve, spacing: float) -> FloatArray:
     )
 
 
-def _worst_and_mean(curve: LateralCurve, spacing: float) -> tuple[float, float]:
+def worst_and_mean(curve: LateralCurve, spacing: float) -> tuple[float, float]:
+    """Return the POD at the worst offset between lanes ``spacing`` apart, and the mean over all."""
     pods = _pods(curve, spacing)
     # Even and periodic, so the trapezoidal rule is as good as any.
     mean = (pods.sum() - 0.5 * (pods[0] + pods[-1])) / (_OFFSETS - 1)

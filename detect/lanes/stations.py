@@ -9,21 +9,18 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
+from detect.lanes.features import Feature, Pattern, feature_spacing
 from detect.lanes.field import FloatArray
 from detect.lanes.strips import turned, turned_back
-
-Pattern = Literal["square", "triangular"]
 
 # Places at which the site is sampled to see what share of it the stations reach; the first few
 # are enough to throw out a poor set of stations.
 _SAMPLES = 20_000
-_SCREEN = 1_000
-_SCREEN_SLACK = 0.015
+_SCREENS = ((150, 0.04), (800, 0.015), (4_000, 0.004))
 # Spacings tried, as shares of the endless grid's; and how far outside the site a grid point may
 # lie, in radii, and still be brought in to the site's edge.
 _SCALES = (1.08, 1.06, 1.04, 1.02, 1.0, 0.98, 0.96, 0.94)
@@ -31,6 +28,8 @@ _BROUGHT_IN = (0.0, 0.3, 0.6, 1.0)
 # Stations keep this far from the site's edge and from keep-outs, where the site is wide enough.
 _EDGE_M = 0.05
 _MOST_STATIONS = 20_000
+# Stations looked at around one ellipse; farther ones are left out, so the share errs low.
+_NEAREST = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,110 +40,23 @@ class _Layout:
     rows: NDArray[np.int64]
 
 
-def hit_probability_square(radius: ArrayLike, spacing: ArrayLike) -> FloatArray:
-    r"""Return the probability that a square grid of probes hits a disc dropped at random.
-
-    The share of the plane within ``radius`` of a grid point. With :math:`x = r/s`: discs do not
-    meet up to :math:`x = 1/2`; then each overlaps its four neighbours in lenses; from
-    :math:`x = 1/\sqrt 2` the plane is covered.
-
-    .. math:: P = \pi x^2 - 2 L(x), \qquad
-              L(x) = 2x^2 \arccos\tfrac{1}{2x} - \tfrac12\sqrt{4x^2-1}
-
-    Parameters
-    ----------
-    radius : array_like
-        Radius of the disc, m (any unit, the same for both).
-    spacing : array_like
-        Side of the grid's square, m.
-
-    Returns
-    -------
-    ndarray
-        Probability; exact. Source: geometry of equal circles; values in check values, section 5.
-    """
-    x = np.asarray(radius, dtype=float) / np.asarray(spacing, dtype=float)
-    return np.where(x >= np.sqrt(0.5), 1.0, np.clip(np.pi * x**2 - 2.0 * _lens(x), 0.0, 1.0))
-
-
-def hit_probability_triangular(radius: ArrayLike, spacing: ArrayLike) -> FloatArray:
-    r"""Return the probability that a triangular grid of probes hits a disc dropped at random.
-
-    As for the square grid, with six neighbours and a cell of :math:`\sqrt 3/2\,s^2`:
-    :math:`P = \frac{2}{\sqrt 3}(\pi x^2 - 3 L(x))`, and certain from :math:`x = 1/\sqrt 3`.
-
-    Parameters
-    ----------
-    radius, spacing : array_like
-        Radius of the disc and side of the grid's triangle, m.
-
-    Returns
-    -------
-    ndarray
-        Probability; exact.
-    """
-    x = np.asarray(radius, dtype=float) / np.asarray(spacing, dtype=float)
-    inside = 2.0 / np.sqrt(3.0) * (np.pi * x**2 - 3.0 * _lens(x))
-    return np.where(x >= 1.0 / np.sqrt(3.0), 1.0, np.clip(inside, 0.0, 1.0))
-
-
-def probe_spacing(radius: float, probability: float, pattern: Pattern = "triangular") -> float:
-    """Return the widest grid spacing that hits a disc with at least ``probability``.
-
-    Parameters
-    ----------
-    radius : float
-        Radius of the disc, m.
-    probability : float
-        Above 0, at most 1.
-    pattern : {"square", "triangular"}
-        Grid of stations.
-
-    Returns
-    -------
-    float
-        Spacing, m; the inverse of the two hit probabilities.
-
-    Raises
-    ------
-    ValueError
-        If the radius or the probability is out of range.
-    """
-    if not 0 < radius < np.inf:
-        raise ValueError(f"the radius must be positive, not {radius}")
-    if not 0 < probability <= 1:
-        raise ValueError(f"the probability must be above 0 and at most 1, not {probability}")
-    hit, cell, certain = {
-        "square": (hit_probability_square, 1.0, np.sqrt(2.0)),
-        "triangular": (hit_probability_triangular, np.sqrt(0.75), np.sqrt(3.0)),
-    }[pattern]
-    apart = np.sqrt(np.pi / (cell * probability))
-    if apart >= 2.0:  # discs do not meet
-        return float(radius * apart)
-    if probability == 1.0:
-        return float(radius * certain)
-    return radius * float(
-        brentq(lambda s: float(hit(1.0, s)) - probability, certain, 2.0, xtol=1e-13)
-    )
-
-
 def probe_stations(
     outline: BaseGeometry,
-    feature_diameter_m: float,
+    feature: Feature | float,
     find_probability: float,
     keep_outs: Iterable[Any] = (),
     *,
     pattern: Pattern | Literal["best"] = "best",
     bearing_deg: float = 0.0,
 ) -> pd.DataFrame:
-    """Return the fewest probe stations that find a round feature with the probability asked for.
+    """Return the fewest probe stations that find a feature with the probability asked for.
 
     Parameters
     ----------
     outline : shapely.Polygon
         The site, grid coordinates.
-    feature_diameter_m : float
-        Diameter of the feature to be found, m.
+    feature : Feature or float
+        What is to be found; a number is the diameter of a round feature, m.
     find_probability : float
         Probability that a feature whose centre lies anywhere in the site (keep-outs left out)
         is touched by at least one station.
@@ -153,48 +65,57 @@ def probe_stations(
     pattern : {"best", "square", "triangular"}
         Grid of stations; "best" takes the one with fewer.
     bearing_deg : float
-        Grid bearing of the rows.
+        Grid bearing of the rows; a feature of known bearing has rows along it.
 
     Returns
     -------
     pandas.DataFrame
         Columns ``station`` (P001, ... along rows, to and fro), ``e``, ``n`` (m). ``attrs`` hold
-        ``pattern``, ``spacing_m`` and ``find_probability`` as reached (over the site, edges and
-        keep-outs included, from 20,000 evenly scattered places: good to a few tenths of a percent).
+        ``pattern``, ``spacing_m`` (across the feature, where its bearing is known) and
+        ``find_probability`` as reached (over the site, edges and keep-outs included, from 20,000
+        evenly scattered places: good to a few tenths of a percent).
 
     Raises
     ------
     ValueError
-        If the diameter or the probability is out of range, or asks for more than 20,000 stations.
+        If the feature or the probability is out of range, or asks for more than 20,000 stations.
 
     Notes
     -----
-    Layouts near the endless grid's spacing (`probe_spacing`), shifted, and with grid points just
-    outside the site brought in to its edge, are tried from the fewest stations up until one
-    reaches the probability on this very site. (On a convex site the endless grid with all points
-    within a radius brought in always does: bringing a point in moves it nearer to everything
-    inside.) The probe is assumed to reach the feature's depth and to be thin. Pushing a probe can
-    damage what it finds, needs a permit in many waters, and is never done on a strong anomaly
-    that may be ordnance.
+    Layouts near the endless grid's spacing (`detect.lanes.features.feature_spacing`), shifted, and
+    with grid points just outside the site brought in to its edge, are tried from the fewest
+    stations up until one reaches the probability on this very site. (On a convex site the endless
+    grid with all points within a radius brought in always does for a disc: bringing a point in
+    moves it nearer to everything inside.) For an ellipse of known bearing the site is shrunk along
+    it until the ellipse is a disc; one that may lie any way round is dropped at a random bearing
+    at each place. The probe is assumed to reach the feature's depth and to be thin. Pushing a
+    probe can damage what it finds, needs a permit in many waters, and is never done on a strong
+    anomaly that may be ordnance.
     """
-    radius = 0.5 * float(feature_diameter_m)
+    if not isinstance(feature, Feature):
+        feature = Feature(float(feature), float(feature))
+    shrink = 1.0
+    if feature.bearing_deg is not None and not feature.round:
+        bearing_deg, shrink = feature.bearing_deg, feature.width_m / feature.length_m
+        feature = Feature(feature.width_m, feature.width_m)
     wanted: tuple[Pattern, ...] = ("triangular", "square") if pattern == "best" else (pattern,)
-    spacing_of = {name: probe_spacing(radius, find_probability, name) for name in wanted}
+    spacing_of = {name: feature_spacing(feature, find_probability, name) for name in wanted}
     polygons = [getattr(item, "polygon", item) for item in keep_outs]
     site = outline.difference(shapely.union_all(polygons)) if polygons else outline
     if site.is_empty or site.area <= 0:
         nothing = _Layout(wanted[0], float("nan"), np.empty((0, 2)), np.empty(0, dtype=np.int64))
-        return _as_frame(nothing, 0.0, bearing_deg)
-    # No set of stations can reach more than its discs' own area.
-    least = site.area * find_probability / (np.pi * radius**2)
+        return _as_frame(nothing, 0.0, bearing_deg, shrink)
+    # No set of stations can reach more than its ellipses' own area.
+    area = shapely.transform(turned(site, bearing_deg), lambda p: p * np.array([1.0, shrink]))
+    least = area.area * find_probability / feature.area_m2
     if least > _MOST_STATIONS:
         raise ValueError(
-            f"features of {feature_diameter_m:g} m over {site.area:.0f} m² would need more than "
+            f"features of {feature.length_m:g} m over {site.area:.0f} m² would need more than "
             f"{_MOST_STATIONS} probe stations"
         )
-    area = turned(site, bearing_deg)
     samples = _scatter(area)
     scales = np.array(_SCALES)
+    radius = 0.5 * float(np.sqrt(feature.length_m * feature.width_m))
     while True:
         layouts = [
             layout
@@ -205,27 +126,39 @@ def probe_stations(
         ]
         layouts.sort(key=lambda layout: len(layout.points))
         for layout in layouts:
-            reached = _reached(layout.points, samples, radius, find_probability)
+            reached = _reached(layout.points, samples, feature, find_probability)
             if reached >= find_probability:
-                return _as_frame(layout, reached, bearing_deg)
+                return _as_frame(layout, reached, bearing_deg, shrink)
         # A ragged site: closer grids.
         scales = scales * 0.88
 
 
-def _lens(x: FloatArray) -> FloatArray:
-    """Return the overlap of two discs of radius ``x`` whose centres are 1 apart."""
-    wide = np.maximum(x, 0.5)
-    return 2.0 * wide**2 * np.arccos(0.5 / wide) - 0.5 * np.sqrt(4.0 * wide**2 - 1.0)
-
-
-def _reached(points: FloatArray, samples: FloatArray, radius: float, wanted: float) -> float:
-    """Return the share of the samples within a radius of a point; 0 if clearly below ``wanted``."""
+def _reached(points: FloatArray, samples: FloatArray, feature: Feature, wanted: float) -> float:
+    """Return the share of features met by a point; 0 if clearly below ``wanted``."""
     tree = cKDTree(points)
-    distance, _ = tree.query(samples[:_SCREEN], distance_upper_bound=radius * (1 + 1e-9))
-    if float(np.mean(np.isfinite(distance))) < wanted - _SCREEN_SLACK:
-        return 0.0
-    distance, _ = tree.query(samples, distance_upper_bound=radius * (1 + 1e-9))
-    return float(np.mean(np.isfinite(distance)))
+    for first, slack in _SCREENS:
+        if float(np.mean(_met(tree, samples[:first], feature))) < wanted - slack:
+            return 0.0
+    return float(np.mean(_met(tree, samples, feature)))
+
+
+def _met(tree: cKDTree, samples: FloatArray, feature: Feature) -> NDArray[np.bool_]:
+    """Return which features, centred at the samples, hold a point; bearings evenly scattered."""
+    reach = 0.5 * feature.length_m * (1 + 1e-9)
+    if feature.round:
+        distance, _ = tree.query(samples, distance_upper_bound=reach)
+        return np.isfinite(distance)
+    # By the golden ratio, apart from the scatter's own two steps.
+    bearing = np.pi * ((np.arange(len(samples)) * 0.6180339887498949) % 1.0)
+    most = min(tree.n, _NEAREST)
+    near = np.atleast_2d(tree.query(samples, k=most, distance_upper_bound=reach)[1].T).T
+    sin, cos = np.sin(bearing)[:, None], np.cos(bearing)[:, None]
+    places = np.concatenate([tree.data, np.full((1, 2), 1e12)])  # where there is none so near
+    away = places[near] - samples[:, None, :]
+    along = away[..., 0] * sin + away[..., 1] * cos
+    across = away[..., 0] * cos - away[..., 1] * sin
+    inside = (2.0 * along / feature.length_m) ** 2 + (2.0 * across / feature.width_m) ** 2 <= 1.0
+    return np.asarray(inside.any(axis=1))
 
 
 def _scatter(area: BaseGeometry) -> FloatArray:
@@ -278,12 +211,12 @@ def _layouts(
                     yield _Layout(pattern, spacing, places, rows[kept])
 
 
-def _as_frame(layout: _Layout, reached: float, bearing: float) -> pd.DataFrame:
+def _as_frame(layout: _Layout, reached: float, bearing: float, shrink: float) -> pd.DataFrame:
     # Row by row, every other one backwards: the way they are swum.
     rank = np.unique(layout.rows, return_inverse=True)[1]
     along = np.where(rank % 2 == 0, layout.points[:, 0], -layout.points[:, 0])
     order = np.lexsort((along, rank))
-    e, n = turned_back(layout.points[order, 0], layout.points[order, 1], bearing)
+    e, n = turned_back(layout.points[order, 0], layout.points[order, 1] / shrink, bearing)
     digits = max(3, len(str(len(order))))
     frame = pd.DataFrame(
         {

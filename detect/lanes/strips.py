@@ -169,6 +169,51 @@ def lay_strips(
     return pieces, float(distance)
 
 
+def lay_crossing(
+    area: BaseGeometry,
+    held: BaseGeometry,
+    count: int,
+    bearing_deg: float,
+    keep_out: BaseGeometry | None,
+    swim_through_m: float,
+) -> list[Piece]:
+    """Lay ``count`` lines over an area, evenly spread over the width of ``held`` across them.
+
+    Parameters
+    ----------
+    area, held : shapely geometry
+        The site with and without its margin, grid coordinates.
+    count : int
+        Number of lines.
+    bearing_deg : float
+        Their grid bearing.
+    keep_out : shapely geometry or None
+        Where none runs.
+    swim_through_m : float
+        A break in the area shorter than this is swum through.
+
+    Returns
+    -------
+    list of Piece
+        By line, then along the bearing.
+    """
+    across_area, across_held = turned(area, bearing_deg), turned(held, bearing_deg)
+    barred = turned(keep_out, bearing_deg) if keep_out is not None else None
+    _, bottom, _, top = across_area.bounds
+    low, _, high, _ = across_held.bounds
+    pieces = []
+    for lane, place in enumerate(low + (high - low) * (np.arange(count) + 0.5) / count):
+        line = shapely.LineString([(place, bottom), (place, top)])
+        cut = shapely.get_parts(shapely.intersection(line, across_area))
+        extents = sorted((float(part.bounds[1]), float(part.bounds[3])) for part in cut)
+        for run in _merged([e for e in extents if e[1] - e[0] > _SAME_M], swim_through_m):
+            pieces += [
+                Piece(lane, float(place), start, end)
+                for start, end in clear_of(barred, float(place), *run)
+            ]
+    return pieces
+
+
 def _extents(parts: Sequence[BaseGeometry]) -> list[tuple[float, float]]:
     """Return the extent along the lane of each connected part that has area."""
     extents = []

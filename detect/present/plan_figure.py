@@ -12,14 +12,16 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, PathPatch
 from matplotlib.transforms import Bbox
 
-from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop
+from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop, polygon_path
 from detect.present.charts import SpacingLike, draw_spacing_chart
 from detect.present.labels import text_box
 from detect.present.numbers import records
 from detect.present.sheet import Extent, KeyEntry, map_sheet
 from detect.present.style import GREY, INK, TINY_PT, halo, styled
+from detect.survey.outlines import KeepOutArea
 
 _LAYERS = ("outline", "keep_outs", "baseline")
 # Line style and shade by turns: neighbouring dives differ in print without colour.
@@ -59,6 +61,7 @@ def draw_plan(
     dives: pd.DataFrame,
     *,
     stations: pd.DataFrame | None = None,
+    remains: Sequence[KeepOutArea] = (),
     spacing_table: pd.DataFrame | None = None,
     spacing: SpacingLike | None = None,
     required_pod: float | None = None,
@@ -78,6 +81,8 @@ def draw_plan(
         ``dive, order, lane, from_e, from_n, to_e, to_n``.
     stations : DataFrame, optional
         Probe stations, ``e, n``.
+    remains : sequence of KeepOutArea
+        Visible remains, which no station is near.
     spacing_table : DataFrame, optional
         ``spacing_m, worst_pod, mean_pod``; with `spacing` and `required_pod` draws detection
         against lane spacing under the map.
@@ -102,7 +107,7 @@ def draw_plan(
     sheet = map_sheet(
         _with_margin(backdrop.extent),
         backdrop.frame,
-        _key(backdrop, numbers, stations),
+        _key(backdrop, numbers, stations, remains),
         title=title,
         subtitle=subtitle,
         colour_bars=False,
@@ -114,6 +119,8 @@ def draw_plan(
         axes.plot(stations["e"], stations["n"], zorder=2, **_STATION)
     for leg in legs:
         _draw_leg(axes, leg, dive_line(numbers[leg.dive]))
+    for area in remains:
+        axes.add_patch(PathPatch(polygon_path(area.polygon), zorder=2.5, **_REMAINS))
     taken = [_pixels(axes, area.polygon.bounds) for area in backdrop.keep_outs]
     boxes = _name_lanes(axes, backdrop.lanes, taken)
     _tag_legs(axes, legs, boxes)
@@ -123,6 +130,7 @@ def draw_plan(
     return sheet.figure
 
 
+_REMAINS: dict[str, Any] = {"facecolor": "white", "edgecolor": GREY, "hatch": "...", "lw": 1.2}
 _STATION: dict[str, Any] = {
     "ls": "none",
     "marker": "o",
@@ -237,7 +245,10 @@ def _tag_legs(axes: Axes, legs: Sequence[_Leg], taken: list[Bbox]) -> None:
 
 
 def _key(
-    backdrop: Backdrop, numbers: dict[str, int], stations: pd.DataFrame | None
+    backdrop: Backdrop,
+    numbers: dict[str, int],
+    stations: pd.DataFrame | None,
+    remains: Sequence[KeepOutArea],
 ) -> list[KeyEntry]:
     key = backdrop_key(backdrop, _LAYERS)
     if len(numbers) <= _MOST_IN_KEY:
@@ -246,6 +257,8 @@ def _key(
             key.append(KeyEntry(sample, f"dive {dive}"))
     if stations is not None and len(stations):
         key.append(KeyEntry(Line2D([], [], **_STATION), "probe station"))
+    if remains:
+        key.append(KeyEntry(Patch(**_REMAINS), "visible remains"))
     blank = Line2D([], [], ls="none")
     key.append(KeyEntry(blank, "tag: dive.order swum"))
     key.append(KeyEntry(blank, "name: at start peg"))

@@ -8,13 +8,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+
+from detect.present.numbers import records
 
 # A gloved hand needs this much to write a figure; more than the larger one only wastes slate.
 _ROW_MM, _TALL_ROW_MM = 6.2, 9.0
 _COLUMN_MM, _WIDE_COLUMN_MM = 17.0, 45.0
 _DISTANCE_MM, _HEAD_MM = 15.0, 8.0
+BETWEEN_MM = 4.0
+"""Between two parts of a log side by side."""
 
 
 @dataclass(frozen=True)
@@ -55,9 +60,32 @@ class LogSheet:
     column_mm: float
 
     @property
+    def width_mm(self) -> float:
+        """Width with its distances."""
+        return _DISTANCE_MM + len(self.columns) * self.column_mm
+
+    @property
     def height_mm(self) -> float:
         """Height with its head."""
         return _HEAD_MM + len(self.distances_m) * self.row_mm
+
+
+def log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColumn]:
+    """Return for each leg the distances from its lane's start peg between which it is swum."""
+    pegs = {} if lanes is None else {str(lane.lane): lane for lane in records(lanes)}
+    columns = []
+    for leg in records(legs):
+        lane = pegs.get(str(leg.lane))
+        if lane is None:
+            ends = (0.0, float(leg.length_m))
+        else:
+            start = (float(lane.start_e), float(lane.start_n))
+            ends = (
+                math.hypot(leg.from_e - start[0], leg.from_n - start[1]),
+                math.hypot(leg.to_e - start[0], leg.to_n - start[1]),
+            )
+        columns.append(LogColumn(str(leg.lane), min(ends), max(ends), ends[1] >= ends[0]))
+    return columns
 
 
 def lay_out_log(
@@ -98,6 +126,30 @@ def lay_out_log(
                 )
             )
     return sheets
+
+
+def log_pages(
+    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
+) -> list[list[LogSheet]]:
+    """Return the log by pages; few but long lanes go on beside their beginning.
+
+    Parameters
+    ----------
+    columns, step_m, width_mm, height_mm
+        As for `lay_out_log`.
+
+    Returns
+    -------
+    list of list of LogSheet
+        For each page its parts from left to right.
+    """
+    sheets = lay_out_log(columns, step_m, width_mm, height_mm)
+    count = len(sheets)
+    room = (width_mm - (count - 1) * BETWEEN_MM) / count
+    if count == 1 or room < _DISTANCE_MM + len(columns) * _COLUMN_MM:
+        return [[sheet] for sheet in sheets]
+    narrow = lay_out_log(columns, step_m, room, height_mm)
+    return [narrow] if len(narrow) == count else [[sheet] for sheet in sheets]
 
 
 def one_sheet(

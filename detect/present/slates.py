@@ -8,66 +8,36 @@ it, otherwise a front (where to swim) and a back (what was read).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from io import BytesIO
-from typing import Literal
 
-import matplotlib
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
 from detect.present.numbers import records
+from detect.present.page import PAPER_MM, Page, Paper, new_page
 from detect.present.sheet import north_angles
-from detect.present.slate_log import LogColumn, LogSheet, draw_log, lay_out_log, one_sheet
+from detect.present.slate_log import (
+    BETWEEN_MM,
+    LogSheet,
+    draw_log,
+    log_columns,
+    log_pages,
+    one_sheet,
+)
 from detect.present.slate_map import draw_slate_map
-from detect.present.style import RC, new_figure, styled
+from detect.present.style import styled
 
-Paper = Literal["A4", "A5"]
-
-_PAPER_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A5": (148.0, 210.0)}
 _MARGIN = 9.0
 _ROW_MM, _HEAD_MM, _BOXES_MM = 8.5, 6.0, 16.0
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
-_MM_PER_INCH = 25.4
 
 CAUTIONS = (
     "Bottom time and tables: the dive supervisor decides.",
     "A very strong reading may be ordnance: do not touch, probe or dig. Mark, leave, report.",
     "Lift nothing, dig nothing: that needs a permit and a licensed archaeologist.",
 )
-
-
-@dataclass(frozen=True)
-class _Page:
-    """A page measured in millimetres from its upper left corner, y downwards."""
-
-    figure: Figure
-    axes: Axes
-    width: float
-    height: float
-
-    @property
-    def scale(self) -> float:
-        """Type size relative to A4."""
-        return math.sqrt(self.width / 210.0)
-
-    def text(self, x: float, y: float, words: str, size: float, **style: object) -> None:
-        """Write words with their upper left at (x, y) unless `style` says otherwise."""
-        options = {"va": "top", "ha": "left", "color": "black", "weight": "bold"} | style
-        self.axes.text(x, y, words, fontsize=size * self.scale, **options)  # type: ignore[arg-type]
-
-    def rule(self, xs: Sequence[float], ys: Sequence[float], width: float = 1.0) -> None:
-        """Draw a line through points."""
-        self.axes.plot(xs, ys, color="black", lw=width, solid_capstyle="butt", clip_on=False)
-
-    def box(self, x: float, y: float, w: float, h: float, width: float = 1.2) -> None:
-        """Draw an empty box."""
-        self.rule([x, x + w, x + w, x, x], [y, y, y + h, y + h, y], width)
 
 
 @styled
@@ -78,20 +48,23 @@ def slate_pages(
     site_name: str,
     log_step_m: float = 1.0,
     paper: Paper = "A4",
+    swing: str = "",
 ) -> list[Figure]:
-    """Draw the slates of all dives.
+    """Draw the slates of all dives, a sheet each: where its log does not fit, it stands overleaf.
 
     Parameters
     ----------
     dives : DataFrame
         ``dive, order, lane, direction, from_e, from_n, to_e, to_n, length_m, minutes,
-        magnetic_deg``.
+        magnetic_deg``; with ``diver``, the two of a pair are told apart as 1a and 1b.
     backdrop : Backdrop
         With ``lanes``: distances are logged from a lane's start peg.
     site_name : str
     log_step_m : float
         Distance between readings to be written down, metres.
     paper : {"A4", "A5"}
+    swing : str
+        What a swung coil may do, in a few words.
 
     Returns
     -------
@@ -100,32 +73,8 @@ def slate_pages(
     """
     pages: list[Figure] = []
     for dive, legs in dives.sort_values(["dive", "order"]).groupby("dive", sort=True):
-        pages += _dive_pages(str(dive), legs, backdrop, site_name, log_step_m, paper)
+        pages += _dive_pages(str(dive), legs, backdrop, site_name, log_step_m, paper, swing)
     return pages
-
-
-def slates_pdf_bytes(pages: Sequence[Figure]) -> bytes:
-    """Return the slates as one PDF file's bytes, a page each, at their true paper size.
-
-    Parameters
-    ----------
-    pages : sequence of Figure
-
-    Returns
-    -------
-    bytes
-        Equal pages give equal bytes.
-    """
-    from matplotlib.backends.backend_pdf import PdfPages
-
-    buffer = BytesIO()
-    with (
-        matplotlib.rc_context(RC),
-        PdfPages(buffer, metadata={"CreationDate": None}) as document,
-    ):
-        for page in pages:
-            document.savefig(page)
-    return buffer.getvalue()
 
 
 def _dive_pages(
@@ -135,11 +84,12 @@ def _dive_pages(
     site_name: str,
     log_step_m: float,
     paper: Paper,
+    swing: str,
 ) -> list[Figure]:
     """Draw one dive: its front, the rest of a long table, and its log."""
-    width, height = _PAPER_MM[paper]
+    width, height = PAPER_MM[paper]
     inner, room = width - 2 * _MARGIN, height - 2 * _MARGIN
-    columns = _log_columns(legs, backdrop.lanes)
+    columns = log_columns(legs, backdrop.lanes)
     small_map = 0.28 * inner
     fixed = _title_height(width) + _BOXES_MM + _HEAD_MM + _cautions_height(width) + 4.0
     # A table too long for the front goes on overleaf.
@@ -149,9 +99,9 @@ def _dive_pages(
     chunks += [legs.iloc[i : i + overleaf] for i in range(first, len(legs), overleaf)]
     free = room - fixed - small_map - len(chunks[0]) * _ROW_MM
     log = one_sheet(columns, log_step_m, inner, free - 5.0) if len(chunks) == 1 else None
-    logs: list[LogSheet] = []
+    logs: list[list[LogSheet]] = []
     if log is None:
-        logs = lay_out_log(columns, log_step_m, inner, room - _title_height(width) - 10.0)
+        logs = log_pages(columns, log_step_m, inner, room - _title_height(width) - 10.0)
     # Without a log on the front the map takes what room it can use.
     extent = backdrop.extent
     widest = _MAP_SHARE * inner
@@ -162,11 +112,11 @@ def _dive_pages(
 
     pages: list[Figure] = []
     for i, chunk in enumerate(chunks):
-        page = _new_page(width, height)
+        page = new_page(width, height)
         y = _title(page, dive, site_name, len(pages) + 1, count)
         if i == 0:
             y = _boxes(page, y)
-            y = _map_and_facts(page, y, min(widest, map_mm / shape), map_mm, legs, backdrop)
+            y = _map_and_facts(page, y, min(widest, map_mm / shape), map_mm, legs, backdrop, swing)
         y = _table(page, y, chunk)
         if i == 0:
             foot = _cautions(page)
@@ -176,21 +126,16 @@ def _dive_pages(
                 page.box(_MARGIN, y + 4.0, inner, foot - y - 8.0)
                 page.text(_MARGIN + 1.5, y + 5.2, "notes, sketch", 8)
         pages.append(page.figure)
-    for sheet in logs:
-        page = _new_page(width, height)
+    for sheets in logs:
+        page = new_page(width, height)
         y = _title(page, dive, site_name, len(pages) + 1, count)
         page.text(_MARGIN, y, "READINGS at distances from the START peg (m)", 9.5)
-        draw_log(page.axes, sheet, _MARGIN, y + 6.5, page.scale)
+        x = _MARGIN
+        for sheet in sheets:
+            draw_log(page.axes, sheet, x, y + 6.5, page.scale)
+            x += sheet.width_mm + BETWEEN_MM
         pages.append(page.figure)
     return pages
-
-
-def _new_page(width: float, height: float) -> _Page:
-    figure = new_figure(width / _MM_PER_INCH, height / _MM_PER_INCH)
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set(xlim=(0, width), ylim=(height, 0))
-    axes.axis("off")
-    return _Page(figure, axes, width, height)
 
 
 def _title_height(width: float) -> float:
@@ -201,25 +146,20 @@ def _cautions_height(width: float) -> float:
     return len(CAUTIONS) * 5.2 * math.sqrt(width / 210.0) + 3.0
 
 
-def _title(page: _Page, dive: str, site_name: str, number: int, count: int) -> float:
+def _title(page: Page, dive: str, site_name: str, number: int, count: int) -> float:
     page.text(_MARGIN, _MARGIN - 2, f"DIVE {dive}", 28)
     right = page.width - _MARGIN
     room = page.width - 2 * _MARGIN - 64.0 * page.scale
-    page.text(right, _MARGIN - 1, site_name, _fitting(page, site_name, room, 12), ha="right")
-    page.text(right, _MARGIN + 5 * page.scale, f"slate {number} of {count}", 10, ha="right")
+    page.text(right, _MARGIN - 1, site_name, page.fitting(site_name, room, 12), ha="right")
+    side = "" if count == 1 else ": go on overleaf" if number < count else ": back"
+    words = f"slate {number} of {count}{side}"
+    page.text(right, _MARGIN + 5 * page.scale, words, 10, ha="right")
     y = _MARGIN + _title_height(page.width) - 3.0
     page.rule([_MARGIN, right], [y, y], 2.5)
     return y + 3.0
 
 
-def _fitting(page: _Page, words: str, room_mm: float, largest: float) -> float:
-    """Return the type size at which words fit into a width."""
-    # 0.70 em is a generous mean width of bold letters.
-    points = room_mm * 72.0 / _MM_PER_INCH
-    return min(largest, points / (0.70 * max(len(words), 1)) / page.scale)
-
-
-def _boxes(page: _Page, y: float) -> float:
+def _boxes(page: Page, y: float) -> float:
     """Draw the boxes to fill in by hand."""
     words = ("date", "diver 1", "diver 2", "time in", "time out", "depth m")
     w = (page.width - 2 * _MARGIN) / len(words)
@@ -230,12 +170,13 @@ def _boxes(page: _Page, y: float) -> float:
 
 
 def _map_and_facts(
-    page: _Page,
+    page: Page,
     y: float,
     map_w: float,
     map_h: float,
     legs: pd.DataFrame,
     backdrop: Backdrop,
+    swing: str,
 ) -> float:
     """Draw the little map and, beside it, magnetic north, the headings and the plan's figures."""
     axes = page.figure.add_axes(
@@ -257,6 +198,10 @@ def _map_and_facts(
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
     facts = (f"{len(legs)} lanes, {total:.0f} m", f"about {minutes:.0f} min of work")
+    if swing:
+        # Beside the arrow, where the map is low.
+        size = page.fitting(swing, right - x - 24.0 * page.scale, 11)
+        page.text(x, y + map_h - 26.0 * page.scale, swing, size)
     for i, words in enumerate(facts):
         page.text(x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, 11)
     page.text(x, y + map_h - 9.0 * page.scale, "bottom time (supervisor):", 9)
@@ -264,7 +209,7 @@ def _map_and_facts(
     return y + map_h + 4.0
 
 
-def _magnetic_arrow(page: _Page, x: float, y: float, backdrop: Backdrop) -> None:
+def _magnetic_arrow(page: Page, x: float, y: float, backdrop: Backdrop) -> None:
     """Draw the direction to magnetic north as it lies on the map, whose top is grid north."""
     angle = math.radians(north_angles(backdrop.frame)["magnetic"])
     # y runs down the page, so north is minus.
@@ -291,7 +236,7 @@ def _heading(degrees: float) -> str:
     return f"{round(degrees) % 360:03d}°"
 
 
-def _table(page: _Page, y: float, legs: pd.DataFrame) -> float:
+def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     """Draw the lanes in the order they are swum; the heading is the largest figure."""
     inner = page.width - 2 * _MARGIN
     shares = (0.07, 0.16, 0.24, 0.24, 0.11, 0.18)
@@ -302,11 +247,12 @@ def _table(page: _Page, y: float, legs: pd.DataFrame) -> float:
         page.text(x, y, words, 8.5, ha=align)
     y += 5.5
     page.rule([_MARGIN, _MARGIN + inner], [y, y], 1.8)
+    paired = "diver" in legs and bool((legs["diver"] > 1).any())
     for leg in records(legs):
         middle = y + _ROW_MM / 2
         arrow = "out" if leg.direction == "out" else "back"
         cells = (
-            (f"{leg.order}", 13, edges[0] + 1.0, "left"),
+            (f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
             (f"{leg.from_e:.1f}, {leg.from_n:.1f}", 12, edges[3] - 2.0, "right"),
             (f"{leg.to_e:.1f}, {leg.to_n:.1f}", 12, edges[4] - 2.0, "right"),
@@ -320,30 +266,12 @@ def _table(page: _Page, y: float, legs: pd.DataFrame) -> float:
     return y
 
 
-def _cautions(page: _Page) -> float:
+def _cautions(page: Page) -> float:
     """Print the cautions at the foot of the page; return where their rule lies."""
     step = 5.2 * page.scale
     y = page.height - _MARGIN - len(CAUTIONS) * step
     page.rule([_MARGIN, page.width - _MARGIN], [y - 1.5, y - 1.5], 1.8)
-    size = _fitting(page, max(CAUTIONS, key=len), page.width - 2 * _MARGIN, 9.5)
+    size = page.fitting(max(CAUTIONS, key=len), page.width - 2 * _MARGIN, 9.5)
     for i, words in enumerate(CAUTIONS):
         page.text(_MARGIN, y + i * step, words, size)
     return y - 1.5
-
-
-def _log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColumn]:
-    """Return for each leg the distances from its lane's start peg between which it is swum."""
-    pegs = {} if lanes is None else {str(lane.lane): lane for lane in records(lanes)}
-    columns = []
-    for leg in records(legs):
-        lane = pegs.get(str(leg.lane))
-        if lane is None:
-            ends = (0.0, float(leg.length_m))
-        else:
-            start = (float(lane.start_e), float(lane.start_n))
-            ends = (
-                math.hypot(leg.from_e - start[0], leg.from_n - start[1]),
-                math.hypot(leg.to_e - start[0], leg.to_n - start[1]),
-            )
-        columns.append(LogColumn(str(leg.lane), min(ends), max(ends), ends[1] >= ends[0]))
-    return columns

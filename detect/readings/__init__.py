@@ -4,6 +4,7 @@ from detect.readings.anomalies import find_anomalies
 from detect.readings.compressed import signal_of
 from detect.readings.conditioning import STEPS, StepRecord, condition
 from detect.readings.noise import Noise, estimate_noise
+from detect.readings.quality import track_quality
 from detect.readings.signal import SignalModel, signal_model
 from detect.readings.site_inversion import SiteInversion, invert_site
 
@@ -19,4 +20,5 @@ __all__ = [
     "invert_site",
     "signal_model",
     "signal_of",
+    "track_quality",
 ]

@@ -7,6 +7,7 @@ from detect.stages.map import BedMaps, MapResult, map_bed, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
 from detect.stages.section import section
+from detect.stages.trial import TrialResult, trial
 
 __all__ = [
     "BedMaps",
@@ -16,6 +17,7 @@ __all__ = [
     "PlanResult",
     "Progress",
     "RankResult",
+    "TrialResult",
     "check",
     "learn",
     "map_bed",
@@ -25,4 +27,5 @@ __all__ = [
     "section",
     "silent",
     "swum",
+    "trial",
 ]

@@ -13,27 +13,31 @@ from detect.lanes import (
     covered_share,
     find_gaps,
     infill_lanes,
+    residual_table,
     site_cells,
+    target_classes,
     widest_spacing,
 )
-from detect.stages.common import Progress, clear_of, needed, silent, turn_cost_m
+from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
 from detect.survey import Survey
 
 
 @dataclass(frozen=True)
 class CheckResult:
-    """Coverage as swum, what was missed, and the lanes that would close it."""
+    """Coverage as swum, what was missed, the lanes that would close it, and what could remain."""
 
     cover: xr.Dataset
     gaps: pd.DataFrame
     infill: pd.DataFrame
+    residual: pd.DataFrame
     share_met: float
     mean_pod: float
     notes: tuple[str, ...] = ()
 
 
 def swum(survey: Survey) -> xr.Dataset:
-    """Return the probability of detection as swum, ``pod`` on (n, e)."""
+    """Return the probability of detection as swum, ``pod`` on (n, e), and of each class."""
+    _, *others = target_classes(survey.settings)
     heard = survey.settings.readings.heard_between_m
     # tapes are read to a few centimetres: a metre's step must not fall just past a metre
     return coverage(
@@ -41,6 +45,7 @@ def swum(survey: Survey) -> xr.Dataset:
         survey.settings.detector,
         survey.grid(),
         listened_m=1.05 * heard,
+        targets={one.name: one.detector for one in others},
     )
 
 
@@ -76,6 +81,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         cover,
         gaps,
         infill,
+        residual_table(cover, outline, barred, target_classes(survey.settings)),
         covered_share(cover, outline, barred, detector.required_pod),
         float(np.mean(cover["pod"].to_numpy()[site_cells(cover, outline, barred)])),
         tuple(notes),
@@ -84,8 +90,9 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
 
 def settings_bearing(survey: Survey) -> float | None:
     """Return the bearing lanes are swum on: as set, else that of most lane metres, else None."""
-    if survey.settings.lanes.bearing_deg is not None:
-        return survey.settings.lanes.bearing_deg
+    asked = lane_bearing(survey)
+    if asked is not None:
+        return asked
     if survey.lanes is None or survey.lanes.empty:
         return None
     axis = survey.lanes["bearing_deg"].mod(180.0).round(0).mod(180.0)

@@ -6,7 +6,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
+import shapely
 
 from detect.geostat.errors import GeostatError
 from detect.survey import KeepOutArea, Problem, Survey, SurveyError
@@ -50,6 +52,21 @@ def turn_cost_m(survey: Survey) -> float:
         return 6.0
     dives = survey.settings.dives
     return dives.turn_min * dives.swim_speed_m_per_min
+
+
+def lane_bearing(survey: Survey) -> float | None:
+    """Return the grid bearing asked for; "axis" is the baseline's, else the outline's long side."""
+    asked = survey.settings.lanes.bearing_deg
+    if asked != "axis":
+        return asked
+    ends = survey.frame.baseline
+    if ends is None:
+        corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(survey.outline))
+        sides = np.diff(corners, axis=0)[:2]
+        de, dn = sides[int(np.argmax(np.hypot(sides[:, 0], sides[:, 1])))]
+    else:
+        de, dn = np.subtract(ends[1], ends[0])
+    return float(np.degrees(np.arctan2(de, dn)) % 180.0)
 
 
 def clear_of(survey: Survey) -> tuple[KeepOutArea, ...]:

@@ -38,6 +38,7 @@ from detect.readings import (
     invert_site,
     signal_model,
     signal_of,
+    track_quality,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
@@ -59,6 +60,7 @@ class MapResult:
 
     maps: xr.Dataset
     readings: pd.DataFrame
+    quality: pd.DataFrame
     steps: tuple[StepRecord, ...]
     noise: Noise
     signal: SignalModel
@@ -361,6 +363,7 @@ def map_signal(
     return MapResult(
         xr.Dataset(fields),
         conditioned,
+        track_quality(conditioned),
         steps,
         noise,
         signal,

@@ -2,32 +2,56 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 import xarray as xr
+from shapely.geometry.base import BaseGeometry
 
 from detect.lanes import (
+    Feature,
     Spacing,
+    advised_cross_lanes,
+    class_depths,
+    class_spacings,
+    class_table,
+    double_peak_distance,
     kit_list,
     pack_dives,
     plan_lanes,
     planned_coverage,
     probe_stations,
-    spacing_table,
+    spacing_choices,
+    target_classes,
+    widest_advance,
     widest_spacing,
 )
-from detect.stages.common import Progress, clear_of, silent, turn_cost_m
-from detect.survey import Problem, Survey, SurveyError
+from detect.stages.common import Progress, clear_of, lane_bearing, silent, turn_cost_m
+from detect.survey import Detector, Problem, Survey, SurveyError
+
+# A site's margin of at least a metre is common practice, no source.
+_LEAST_MARGIN_M = 1.0
 
 
 @dataclass(frozen=True)
 class PlanResult:
-    """Lanes, dives, kit and probe stations, with the spacing they follow from."""
+    """Lanes, dives, kit and probe stations, with the spacing they follow from.
+
+    ``choices`` are spacings to choose from; ``classes`` what the lanes make of each class of
+    targets, ``class_spacings`` and ``class_depths`` the curves behind it. ``swing_advance_m`` is
+    how far a diver may go on in one swing without leaving a hole (infinite: the coil is held).
+    """
 
     spacing: Spacing
     used_spacing_m: float
     choices: pd.DataFrame
+    classes: pd.DataFrame
+    class_spacings: pd.DataFrame
+    class_depths: pd.DataFrame
+    swing_advance_m: float
+    advised_cross_lanes: int
     lanes: pd.DataFrame
     dives: pd.DataFrame
     kit: pd.DataFrame
@@ -46,10 +70,74 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     """
     settings = survey.settings
     detector, dives = settings.detector, settings.dives
-    progress("lane spacing", 0, 4)
+    progress("lane spacing", 0, 5)
     spacing = widest_spacing(detector)
-    notes = []
-    wanted = settings.lanes.spacing_m
+    asked, notes = _asked_spacing(survey, spacing)
+    progress("lanes", 1, 5)
+    keep_outs, bearing = clear_of(survey), lane_bearing(survey)
+    dive_m = (dives.bottom_time_min - dives.setup_min) * dives.swim_speed_m_per_min
+
+    def lay(spacing_m: float, bearing_deg: float | None) -> pd.DataFrame:
+        return plan_lanes(
+            survey.outline,
+            spacing_m,
+            bearing_deg=bearing_deg,
+            overlap_m=settings.area.overlap_m,
+            keep_outs=keep_outs,
+            turn_cost_m=turn_cost_m(survey),
+            dive_m=dive_m,
+            cross_lanes=settings.lanes.cross_lanes,
+        )
+
+    lanes = lay(asked, bearing)
+    used, laid_at = float(lanes.attrs["spacing_m"]), float(lanes.attrs["bearing_deg"])
+    notes += lanes.attrs["notes"]
+    progress("dives and kit", 2, 5)
+    packed = pack_dives(lanes, dives, survey.frame)
+    stations = _stations(survey, laid_at)
+    kit = kit_list(lanes, packed, settings, survey.outline, stations)
+    progress("spacings to choose from", 3, 5)
+    choices = spacing_choices(
+        detector,
+        dives,
+        survey.frame,
+        lambda spacing_m: lanes if spacing_m == used else lay(spacing_m, laid_at),
+        also_m=used,
+    )
+    classes = target_classes(settings)
+    depths = class_depths(classes, used)
+    progress("promised coverage", 4, 5)
+    promised = planned_coverage(lanes, detector, survey.grid())
+    advance = widest_advance(detector)
+    notes += [*_margin_notes(survey), *_coil_notes(detector, advance), *_split_notes(packed)]
+    if dives.divers_on_lane > 1:
+        notes.append(
+            f"two coils side by side, {used:.2f} m apart, may disturb each other: try them on land"
+        )
+    progress("plan", 5, 5)
+    return PlanResult(
+        spacing=spacing,
+        used_spacing_m=used,
+        choices=choices,
+        classes=class_table(classes, used, depths),
+        class_spacings=class_spacings(
+            classes, np.linspace(choices["spacing_m"].min(), choices["spacing_m"].max(), 33)
+        ),
+        class_depths=depths,
+        swing_advance_m=advance,
+        advised_cross_lanes=advised_cross_lanes(lanes),
+        lanes=lanes,
+        dives=packed,
+        kit=kit,
+        stations=stations,
+        promised=promised,
+        notes=tuple(notes),
+    )
+
+
+def _asked_spacing(survey: Survey, spacing: Spacing) -> tuple[float, list[str]]:
+    """Return the spacing to lay lanes at, with a note where it breaks the promise."""
+    detector, wanted = survey.settings.detector, survey.settings.lanes.spacing_m
     if wanted is None and not spacing.reachable:
         raise SurveyError(
             [
@@ -63,38 +151,66 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
                 )
             ]
         )
-    used = wanted if wanted is not None else spacing.spacing_m
-    if wanted is not None and (not spacing.reachable or wanted > spacing.spacing_m + 1e-9):
-        widest = f"{spacing.spacing_m:.2f} m" if spacing.reachable else "no spacing"
+    if wanted is None:
+        return spacing.spacing_m, []
+    if spacing.reachable and wanted <= spacing.spacing_m + 1e-9:
+        return wanted, []
+    widest = f"{spacing.spacing_m:.2f} m" if spacing.reachable else "no spacing"
+    return wanted, [
+        f"[lanes] spacing_m = {wanted:g} m is wider than what meets required_pod ({widest}): "
+        "targets can slip between lanes"
+    ]
+
+
+def _stations(survey: Survey, bearing_deg: float) -> pd.DataFrame:
+    """Return the probe stations, kept off keep-outs and visible remains."""
+    probes = survey.settings.probes
+    off: list[BaseGeometry] = [
+        area.polygon.buffer(probes.keep_off_m)
+        for area in (*survey.keep_outs, *survey.visible_remains)
+    ]
+    width = probes.feature_diameter_m if probes.feature_width_m is None else probes.feature_width_m
+    return probe_stations(
+        survey.outline,
+        Feature(probes.feature_diameter_m, width, probes.feature_bearing_deg),
+        probes.find_probability,
+        keep_outs=off,
+        bearing_deg=bearing_deg,
+    )
+
+
+def _margin_notes(survey: Survey) -> list[str]:
+    overlap = survey.settings.area.overlap_m
+    if overlap >= _LEAST_MARGIN_M:
+        return []
+    return [
+        f"[area] overlap_m = {overlap:g} m: a margin of at least a metre past the outline is usual"
+    ]
+
+
+def _coil_notes(detector: Detector, advance_m: float) -> list[str]:
+    """Say where the diver fins too fast for the swing, and where the coil sounds twice."""
+    notes = []
+    taken = detector.sweep_advance_m or 0.0
+    if math.isfinite(advance_m) and taken > advance_m + 1e-9:
         notes.append(
-            f"[lanes] spacing_m = {wanted:g} m is wider than what meets required_pod ({widest}): "
-            "targets can slip between lanes"
+            f"the coil goes on {taken:.2f} m in one swing and leaves holes from {advance_m:.2f} m "
+            f"on: fin at {60.0 * advance_m / detector.sweep_time_s:.1f} m/min or less, or swing "
+            "less wide; the POD given here counts the holes"
         )
-    keep_outs = clear_of(survey)
-    progress("lanes", 1, 4)
-    lanes = plan_lanes(
-        survey.outline,
-        used,
-        bearing_deg=settings.lanes.bearing_deg,
-        overlap_m=settings.area.overlap_m,
-        keep_outs=keep_outs,
-        turn_cost_m=turn_cost_m(survey),
-    )
-    notes += lanes.attrs.get("notes", ())
-    used = float(lanes.attrs.get("spacing_m", used))
-    progress("dives and kit", 2, 4)
-    packed = pack_dives(lanes, dives, survey.frame)
-    stations = probe_stations(
-        survey.outline,
-        settings.probes.feature_diameter_m,
-        settings.probes.find_probability,
-        keep_outs=keep_outs,
-        bearing_deg=float(lanes.attrs.get("bearing_deg", 0.0)),
-    )
-    kit = kit_list(lanes, packed, settings, survey.outline, stations)
-    progress("promised coverage", 3, 4)
-    promised = planned_coverage(lanes, detector, survey.grid())
-    progress("plan", 4, 4)
-    return PlanResult(
-        spacing, used, spacing_table(detector), lanes, packed, kit, stations, promised, tuple(notes)
-    )
+    twice = double_peak_distance(detector.coil_diameter_m / 2.0) - detector.coil_height_m
+    if twice > 0.0:
+        notes.append(
+            f"a target less than {twice:.2f} m under the bed sounds twice, on each side of the "
+            "coil's centre: pinpoint between the two; each pass is counted at its louder side"
+        )
+    return notes
+
+
+def _split_notes(dives: pd.DataFrame) -> list[str]:
+    """Say which lanes are longer than a dive and had to be split."""
+    cut = dives.loc[dives["split"].astype(bool)]
+    return [
+        f"lane {lane} is longer than one dive allows and is split into {len(own)} parts"
+        for lane, own in cut.groupby("lane", sort=False)
+    ]

@@ -16,7 +16,7 @@ from detect.survey import grid, tables
 from detect.survey.errors import Problem, SurveyError
 from detect.survey.files import decode, sha256
 from detect.survey.frame import Frame
-from detect.survey.outlines import KeepOutArea, site_polygons
+from detect.survey.outlines import KeepOutArea, remains_polygons, site_polygons
 from detect.survey.settings import (
     SETTINGS_FILE,
     FrameSettings,
@@ -48,6 +48,8 @@ class Survey:
         The site.
     keep_outs : tuple of KeepOutArea
         Where nobody swims.
+    visible_remains : tuple of KeepOutArea
+        Swum over, but never probed.
     lanes, readings, probes, seabed, trial, opened : pandas.DataFrame or None
         The tables; None where there is none, or it has no rows.
     notices : tuple of Problem
@@ -61,6 +63,7 @@ class Survey:
     frame: Frame
     outline: Polygon
     keep_outs: tuple[KeepOutArea, ...]
+    visible_remains: tuple[KeepOutArea, ...]
     lanes: pd.DataFrame | None
     readings: pd.DataFrame | None
     probes: pd.DataFrame | None
@@ -85,7 +88,7 @@ class Survey:
         return grid.square_names(self.outline, self.settings.squares.size_m, self.squares_origin)
 
 
-def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
+def load_survey(folder: str | Path, needs: Iterable[str] = (), also: Iterable[str] = ()) -> Survey:
     """Load a survey folder.
 
     Parameters
@@ -97,6 +100,8 @@ def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
         settings, be there and have rows), ``"detector"``, ``"dives"``. ``trial`` and ``opened``
         are read only where they are needed. A table that is not needed is checked all the same,
         but may be empty.
+    also : iterable of str
+        ``trial`` or ``opened`` where they are read if they are there.
 
     Returns
     -------
@@ -118,12 +123,14 @@ def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
     if not read.written and read.problems:
         raise SurveyError(read.problems)
     outline, keep_outs, frame, problems, notices = _site(read)
+    remains, slips = remains_polygons(read.sections.get("area"))
+    problems += slips
     problems += [
         missing_section(name)
         for name in ("detector", "dives")
         if name in needed and name not in read.written
     ]
-    typed = read_tables(folder, read.written, read.sections, needed & set(TABLES), outline)
+    typed = read_tables(folder, read.written, read.sections, needed & set(TABLES), outline, also)
     problems = [*read.problems, *problems, *typed.problems]
     if problems or read.settings is None or outline is None or frame is None:
         raise SurveyError(_in_reading_order([_with_line(p, text) for p in problems]))
@@ -133,6 +140,7 @@ def load_survey(folder: str | Path, needs: Iterable[str] = ()) -> Survey:
         frame=frame,
         outline=outline,
         keep_outs=keep_outs,
+        visible_remains=remains,
         **{name: typed.tables.get(name) for name in TABLES},
         notices=tuple(_with_line(p, text) for p in [*notices, *typed.notices]),
         inputs={**inputs, **typed.inputs},

@@ -15,6 +15,8 @@ from shapely.geometry import LineString, Polygon
 from detect.survey.errors import Problem
 from detect.survey.settings import SETTINGS_FILE, Area
 
+# What the site's own polygon is called in a problem.
+_SITE = "outline"
 Corners = Sequence[tuple[float, float]]
 
 
@@ -84,7 +86,8 @@ def sound_polygon(corners: Corners, key: str, noun: str) -> tuple[Polygon | None
             SETTINGS_FILE,
             f"the {noun} crosses itself: the side from point {i + 1} to {(i + 1) % len(ring) + 1} "
             f"meets that from {j + 1} to {(j + 1) % len(ring) + 1} near e {e:.2f}, n {n:.2f}",
-            "put the points in order round the polygon (each is counted from 1)",
+            "put the points in order round the polygon (each is counted from 1)"
+            + ("; until then no position of a table is held against it" if noun == _SITE else ""),
             column=key,
         )
         for i, j, e, n in crossings
@@ -102,7 +105,7 @@ def site_polygons(
         The outline (None where it is unsound), the sound keep-outs, problems, notices (keep-outs
         that do not reach the site).
     """
-    outline, problems = sound_polygon(area.outline, "area.outline", "outline")
+    outline, problems = sound_polygon(area.outline, "area.outline", _SITE)
     keep_outs: list[KeepOutArea] = []
     notices: list[Problem] = []
     for i, keep_out in enumerate(area.keep_out, start=1):
@@ -131,6 +134,19 @@ def site_polygons(
                 )
             )
     return outline, tuple(keep_outs), problems, notices
+
+
+def remains_polygons(area: Area | None) -> tuple[tuple[KeepOutArea, ...], list[Problem]]:
+    """Build the visible remains of a survey; also return what is wrong with their corners."""
+    remains: list[KeepOutArea] = []
+    problems: list[Problem] = []
+    for i, one in enumerate(() if area is None else area.visible_remains, start=1):
+        key = f"area.visible_remains.{i}.polygon"
+        polygon, found = sound_polygon(one.polygon, key, f'outline of "{one.name}"')
+        problems += found
+        if polygon is not None:
+            remains.append(KeepOutArea(one.name, one.reason, polygon))
+    return tuple(remains), problems
 
 
 def far_limit_m(outline: Polygon) -> float:

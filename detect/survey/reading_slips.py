@@ -92,22 +92,22 @@ def unplaced(table: pd.DataFrame, raw: RawTable, placed: NDArray[np.bool_]) -> l
 def unknown_lanes(
     table: pd.DataFrame, lanes: pd.DataFrame, known: NDArray[np.bool_], file: str
 ) -> list[Problem]:
-    """Name readings on a lane that is in no table, with the lane most like it."""
+    """Name lanes that readings are on and no table holds, each once, with the lane most like it."""
     unknown = table[~known & (table["lane"] != "").to_numpy()]
     names = lanes["lane"].tolist()
-    like = {lane: nearest(lane, names) for lane in unknown["lane"].unique()}
-    return [
-        Problem(
-            file,
-            f'there is no lane "{lane}"',
-            f'the nearest is "{like[lane]}"; or add the lane to the table of lanes'
-            if like[lane]
-            else f"the lanes are {', '.join(names[:8])}{', ...' if len(names) > 8 else ''}",
-            row=int(row),
-            column="lane",
+    problems = []
+    for lane, rows in unknown.groupby("lane", sort=False)["row"]:
+        like = nearest(str(lane), names)
+        remedy = f"the lanes are {', '.join(names[:8])}{', ...' if len(names) > 8 else ''}"
+        if like:
+            remedy = f'the nearest is "{like}"; or add the lane to the table of lanes'
+        # A lane left out of its table would otherwise be told once for each of its readings.
+        many = (
+            f" ({len(rows)} readings, rows {rows.min()} to {rows.max()})" if len(rows) > 1 else ""
         )
-        for lane, row in zip(unknown["lane"], unknown["row"], strict=True)
-    ]
+        what = f'there is no lane "{lane}"{many}'
+        problems.append(Problem(file, what, remedy, row=int(rows.iloc[0]), column="lane"))
+    return problems
 
 
 def typed_twice(table: pd.DataFrame, by_place: NDArray[np.bool_], file: str) -> list[Problem]:

@@ -14,6 +14,8 @@ from pydantic import BaseModel, ConfigDict, Field, Strict
 from detect.survey.errors import Problem, SurveyError
 
 SETTINGS_FILE = "survey.toml"
+#: what the class of ``[detector]`` is called among those of ``[[targets]]``
+REFERENCE = "reference target"
 
 # Strict: TOML has real numbers, so "2 m" or true in place of one is a slip to be named.
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
@@ -82,13 +84,16 @@ class Area(Section):
     outline: tuple[Point, ...]
     overlap_m: NotNegative = 1.0
     keep_out: tuple[KeepOut, ...] = ()
+    #: swum over, but never probed: what stands out of the bed
+    visible_remains: tuple[KeepOut, ...] = ()
 
 
 class Detector(Section):
     """``[detector]``: the coil, what it can hear, and how well the lane is held.
 
     ``air_range_m`` is the distance on the coil's axis at which the reference target is just
-    detected half of the time; ``line_error_m`` is one sigma across the lane.
+    detected half of the time; ``line_error_m`` is one sigma across the lane. ``sweep_advance_m``
+    is how far the diver goes on in one swing; None stands for what `Settings.detector` fills in.
     """
 
     coil_diameter_m: Annotated[Number, Field(gt=0, le=5)]
@@ -96,29 +101,53 @@ class Detector(Section):
     coil_height_m: Annotated[Number, Field(ge=0, le=10)] = 0.05
     burial_depth_m: Annotated[Number, Field(ge=0, le=20)] = 0.3
     sweep_half_width_m: Annotated[Number, Field(ge=0, le=10)] = 0.0
+    sweep_time_s: Annotated[Number, Field(gt=0, le=60)] = 2.0
+    sweep_advance_m: Annotated[Number, Field(ge=0, le=20)] | None = None
     line_error_m: Annotated[Number, Field(ge=0, le=20)] = 0.2
+    height_error_m: Annotated[Number, Field(ge=0, le=5)] = 0.0
+    coil_tilt_deg: Annotated[Number, Field(ge=0, le=30)] = 0.0
     threshold_snr: Annotated[Number, Field(gt=0, le=100)] = 3.0
     required_pod: Annotated[Number, Field(gt=0, lt=1)] = 0.9
     signal_unit: Text = "meter units"
     full_scale: Positive | None = None
 
 
+class Target(Section):
+    """One entry of ``[[targets]]``: a kind of thing sought, besides the reference target.
+
+    ``found`` is how many of it the survey has found so far, for what could still lie unseen.
+    """
+
+    name: Text
+    air_range_m: Annotated[Number, Field(gt=0, le=50)]
+    burial_depth_m: Annotated[Number, Field(ge=0, le=20)] | None = None
+    found: Annotated[Whole, Field(ge=0, le=100_000)] = 0
+
+
 class Dives(Section):
-    """``[dives]``: what one dive can do. The dive supervisor sets ``bottom_time_min``."""
+    """``[dives]``: what one dive can do. The dive supervisor sets ``bottom_time_min``.
+
+    ``divers_on_lane = 2``: two divers with a coil each swim neighbouring lanes side by side.
+    """
 
     bottom_time_min: Annotated[Number, Field(gt=0, le=600)]
     setup_min: NotNegative = 5.0
     swim_speed_m_per_min: Annotated[Number, Field(gt=0, le=100)] = 6.0
     divers: Annotated[Whole, Field(ge=1, le=100)] = 2
+    divers_on_lane: Annotated[Whole, Field(ge=1, le=2)] = 1
     turn_min: NotNegative = 1.0
 
 
 class LanesSettings(Section):
-    """``[lanes]``: the table of lanes as laid, or what to plan lanes with."""
+    """``[lanes]``: the table of lanes as laid, or what to plan lanes with.
+
+    ``bearing_deg = "axis"`` is along the baseline, else along the outline's long side.
+    """
 
     file: Text | None = None
     spacing_m: Positive | None = None
-    bearing_deg: Bearing | None = None
+    bearing_deg: Bearing | Literal["axis"] | None = None
+    cross_lanes: Annotated[Whole, Field(ge=0, le=100)] = 0
 
 
 class TableSettings(Section):
@@ -139,12 +168,27 @@ class ReadingsSettings(Section):
 
 
 class ProbesSettings(Section):
-    """``[probes]``: the table, the probe's length, and what the probe stations should find."""
+    """``[probes]``: the table, the probe's length, and what the probe stations should find.
+
+    A feature is an ellipse ``feature_diameter_m`` long and ``feature_width_m`` wide (left out:
+    round), at ``feature_bearing_deg`` (left out: at any). Stations keep ``keep_off_m`` off
+    keep-outs and visible remains.
+    """
 
     file: Text | None = None
     length_m: Annotated[Number, Field(gt=0, le=20)] | None = None
     feature_diameter_m: Positive = 2.0
+    feature_width_m: Positive | None = None
+    feature_bearing_deg: Bearing | None = None
+    keep_off_m: NotNegative = 0.5
     find_probability: Annotated[Number, Field(gt=0, lt=1)] = 0.9
+
+
+class TrialSettings(Section):
+    """``[trial]``: the table of a rehearsal, and which of its targets is the reference target."""
+
+    file: Text | None = None
+    reference: Text | None = None
 
 
 class VariogramSettings(Section):
@@ -230,12 +274,13 @@ class Settings(Section):
     frame: FrameSettings = FrameSettings()
     area: Area
     detector_section: Detector | None = Field(default=None, alias="detector")
+    targets: tuple[Target, ...] = ()
     dives_section: Dives | None = Field(default=None, alias="dives")
     lanes: LanesSettings = LanesSettings()
     readings: ReadingsSettings = ReadingsSettings()
     probes: ProbesSettings = ProbesSettings()
     seabed: TableSettings = TableSettings()
-    trial: TableSettings = TableSettings()
+    trial: TrialSettings = TrialSettings()
     opened: TableSettings = TableSettings()
     mapping: Mapping = Mapping()
     squares: Squares = Squares()
@@ -253,10 +298,20 @@ class Settings(Section):
 
     @property
     def detector(self) -> Detector:
-        """The detector; raises `SurveyError` where ``[detector]`` is missing."""
-        if self.detector_section is None:
+        """The detector; raises `SurveyError` where ``[detector]`` is missing.
+
+        Where the coil is swung and no advance is given, it is what a diver goes on in one swing:
+        ``swim_speed_m_per_min`` times ``sweep_time_s`` (0, a swath without holes, without
+        ``[dives]``).
+        """
+        detector = self.detector_section
+        if detector is None:
             raise SurveyError([missing_section("detector")])
-        return self.detector_section
+        if detector.sweep_advance_m is not None:
+            return detector
+        dives, swung = self.dives_section, detector.sweep_half_width_m > 0
+        speed = dives.swim_speed_m_per_min if dives is not None and swung else 0.0
+        return detector.model_copy(update={"sweep_advance_m": speed * detector.sweep_time_s / 60.0})
 
     @property
     def dives(self) -> Dives:

@@ -12,16 +12,22 @@ from pydantic import BaseModel, ValidationError
 from detect.survey.columns import nearest
 from detect.survey.errors import Problem
 from detect.survey.settings import (
+    REFERENCE,
     SETTINGS_FILE,
     Dives,
     Mapping,
+    ProbesSettings,
     Ranking,
     Settings,
     Squares,
+    Target,
     VariogramSettings,
 )
 from detect.survey.settings_words import models_in, required_keys, slip_problems
 from detect.survey.tables import square_problems
+
+#: sections that are written once for each entry, as ``[[targets]]``
+LISTS = ("targets",)
 
 
 @dataclass(frozen=True)
@@ -69,7 +75,8 @@ def read_settings(text: str) -> SettingsFile:
     sections: dict[str, Any] = {}
     for name, (model, required) in models.items():
         if name in written:
-            section, found = _read_section(name, model, written[name])
+            read = _read_list if name in LISTS else _read_section
+            section, found = read(name, model, written[name])
             problems += found
             if section is not None:
                 sections[name] = section
@@ -116,7 +123,8 @@ def at_line(problem: Problem, text: str) -> Problem:
             full = prefix + [part.strip() for part in key[1].split(".")]
         else:
             continue
-        if len(full) > best and full == path[: len(full)]:
+        # A section of entries is met at its first, where the problem is of none of them.
+        if len(full) > best and (full == path[: len(full)] or full == [*path, "1"]):
             best, best_row = len(full), row
     return replace(problem, row=best_row)
 
@@ -148,11 +156,13 @@ def _stray(
             continue
         home = next((s for s, (model, _) in models.items() if name in model.model_fields), None)
         like = nearest(name, models)
-        if not isinstance(value, dict) and home:
+        table = isinstance(value, dict) or (isinstance(value, list) and like is not None)
+        if not table and home:
             what, remedy = "the key stands outside any section", f"move it below [{home}]"
-        elif isinstance(value, dict):
+        elif table:
             what = f"there is no section [{name}]"
-            remedy = f"the nearest is [{like}]" if like else f"the sections are {', '.join(models)}"
+            shown = f"[[{like}]]" if like in LISTS else f"[{like}]"
+            remedy = f"the nearest is {shown}" if like else f"the sections are {', '.join(models)}"
             if like:
                 meant.add(like)
         else:
@@ -169,7 +179,10 @@ def _read_section(
         return model.model_validate(value), []
     except ValidationError as error:
         slips = error.errors(include_url=False)
-    homes = {key: s for s, (m, _) in section_models().items() for key in m.model_fields}
+    homes: dict[str, str] = {}
+    for section, (known, _) in section_models().items():
+        for key in known.model_fields:
+            homes.setdefault(key, section)
     problems = slip_problems(name, model, slips, homes)
     if not isinstance(value, dict):
         return None, problems
@@ -178,6 +191,22 @@ def _read_section(
         return model.model_validate({k: v for k, v in value.items() if k not in bad}), problems
     except ValidationError:
         return None, problems
+
+
+def _read_list(
+    name: str, model: type[BaseModel], value: Any
+) -> tuple[tuple[BaseModel, ...] | None, list[Problem]]:
+    """Read a section written once for each entry; where one has slips, the others still count."""
+    if not isinstance(value, list):
+        what = "is one section where each entry has its own"
+        return None, [Problem(SETTINGS_FILE, what, f"head each entry with [[{name}]]", column=name)]
+    entries, problems = [], []
+    for number, item in enumerate(value, start=1):
+        entry, found = _read_section(f"{name}.{number}", model, item)
+        problems += found
+        if entry is not None:
+            entries.append(entry)
+    return tuple(entries), problems
 
 
 def _across(sections: dict[str, Any]) -> list[Problem]:
@@ -211,11 +240,41 @@ def _across(sections: dict[str, Any]) -> list[Problem]:
                 "allowed: less than dives.bottom_time_min",
             )
         )
+    probes: ProbesSettings = sections.get("probes", ProbesSettings())
+    if (probes.feature_width_m or 0.0) > probes.feature_diameter_m:
+        problems.append(
+            _wrong(
+                "probes.feature_width_m",
+                f"{probes.feature_width_m:g} is more than the feature's length, "
+                f"feature_diameter_m ({probes.feature_diameter_m:g})",
+                "give the longer of the two as feature_diameter_m",
+            )
+        )
+    if dives is not None and dives.divers_on_lane > dives.divers:
+        problems.append(
+            _wrong(
+                "dives.divers_on_lane",
+                f"{dives.divers_on_lane} divers on a lane, and {dives.divers} in the water",
+                "allowed: at most dives.divers",
+            )
+        )
     if sum(ranking.weights.values()) <= 0:
         problems.append(
             _wrong("ranking.weights", "every weight is 0", "give at least one weight above 0")
         )
-    return problems + _square_lists(squares)
+    return problems + _target_names(sections.get("targets", ())) + _square_lists(squares)
+
+
+def _target_names(targets: tuple[Target, ...]) -> list[Problem]:
+    """Say where two classes go by one name, or one by the reference target's."""
+    problems, seen = [], {REFERENCE: "the one of [detector]"}
+    for number, target in enumerate(targets, start=1):
+        key, name = f"targets.{number}.name", target.name.strip().casefold()
+        if name in seen:
+            what = f'"{target.name}" is already the name of {seen[name]}'
+            problems.append(_wrong(key, what, "give each class its own name"))
+        seen.setdefault(name, f"class {number}")
+    return problems
 
 
 def _variogram(variogram: VariogramSettings, key: str, nested: bool = False) -> list[Problem]:

@@ -48,6 +48,7 @@ def read_tables(
     sections: Mapping[str, Any],
     wanted: Iterable[str],
     outline: Polygon | None,
+    asked: Iterable[str] = (),
 ) -> TablesRead:
     """Read and check the tables the settings name.
 
@@ -63,17 +64,20 @@ def read_tables(
         Tables that must be there and have rows.
     outline : shapely.Polygon or None
         The site; None where it is unsound, and positions are then not held against it.
+    asked : iterable of str
+        Tables that are read where they are there, though they may be empty.
 
     Returns
     -------
     TablesRead
     """
     read, wanted = TablesRead(), set(wanted)
+    asked = {*asked, *wanted}
     lanes = swum.LanesKnown()
     if "lanes" in wanted:
         lanes = swum.LanesKnown(remedy=None)
     for name in TABLES:
-        if name in ON_REQUEST and name not in wanted:
+        if name in ON_REQUEST and name not in asked:
             continue
         file = _named_file(folder, written, name, name in wanted, read)
         if file is None:

@@ -36,30 +36,44 @@ outline = [[0.0, 0.0], [30.0, 0.0], [30.0, 20.0], [0.0, 20.0]]
 overlap_m = 1.0                 # margin swum and mapped past the outline, m
 keep_out = []                   # where nobody swims, for example:
 # keep_out = [{name = "ghost net", reason = "entanglement", polygon = [[4, 4], [7, 4], [7, 6]]}]
+visible_remains = []            # written alike; swum over, but no probe station near them
 
-[detector]
+[detector]                      # begin with `detect trial`: it measures air_range_m with you
 coil_diameter_m = 0.28          # mean diameter of the search coil, m
 air_range_m = 0.6               # on the axis, the reference target is heard half of the time, m
 coil_height_m = 0.05            # coil above the seabed as it is carried, m
 burial_depth_m = 0.3            # depth below the seabed to search to, m
 sweep_half_width_m = 0.0        # half of the swing across the lane, m; 0 = held on the lane
+sweep_time_s = 2.0              # one swing, from side to side, s
+# sweep_advance_m = 0.2         # on in one swing, m; left out, swim_speed_m_per_min for that time
 line_error_m = 0.2              # how far off the lane it strays, 1 sigma, m
+height_error_m = 0.0            # how much higher or lower it is carried, 1 sigma, m
+coil_tilt_deg = 0.0             # how far off level, 1 sigma to each side, degrees
 threshold_snr = 3.0             # signal over noise at which a target counts as heard
 required_pod = 0.9              # probability of detection asked for at the worst point, 0 to 1
 signal_unit = "meter units"     # what the meter shows
 # full_scale = 100.0            # the meter's limit; a reading at it means at least that
 
+# Other things sought, each under a [[targets]] of its own: take away the # of all its lines.
+# [[targets]]
+# name = "iron nail"
+# air_range_m = 0.35            # as above, for this thing
+# burial_depth_m = 0.2          # m; left out, that of [detector]
+# found = 0                     # how many the survey has found, for what may still lie unseen
+
 [dives]
 bottom_time_min = 40.0          # set by the dive supervisor, min
 setup_min = 5.0                 # from leaving the surface to the first lane and back, min
 swim_speed_m_per_min = 6.0      # along the lane with the detector, m/min
-divers = 2                      # divers swimming lanes on one dive
+divers = 2                      # divers in the water on one dive
+divers_on_lane = 1              # 2 = two with a coil each, side by side on neighbouring lanes
 turn_min = 1.0                  # from the end of one lane to the start of the next, min
 
 [lanes]
 file = "lanes.csv"              # lanes as laid; `detect plan` proposes them
 # spacing_m = 1.0               # plan with it; left out, the widest that meets required_pod
-# bearing_deg = 0.0             # plan along this grid bearing; left out, the best one
+# bearing_deg = 0.0             # grid bearing to plan along; "axis" = the wreck's; left out, best
+cross_lanes = 0                 # lanes across the others, to hold their levels against
 
 [readings]
 file = "readings.csv"
@@ -68,7 +82,10 @@ heard_between_m = 1.0           # between readings this near the diver listens o
 [probes]
 file = "probes.csv"
 length_m = 1.5                  # length of the probe below its handle, m
-feature_diameter_m = 2.0        # probe stations should find a feature of this diameter, m
+feature_diameter_m = 2.0        # probe stations should find a feature of this length, m
+# feature_width_m = 1.0         # and this width, m; left out, it is round
+# feature_bearing_deg = 90.0    # lying along this grid bearing; left out, along any
+keep_off_m = 0.5                # stations stay this far off keep-outs and visible remains, m
 find_probability = 0.9          # with this probability, 0 to 1
 
 [seabed]
@@ -76,6 +93,7 @@ file = "seabed.csv"
 
 [trial]
 file = "trial.csv"              # a rehearsal on land or on a test lane
+# reference = "iron bolt"       # which of its targets is that of [detector]; left out, the first
 
 [opened]
 file = "opened.csv"             # after digging: what each square held

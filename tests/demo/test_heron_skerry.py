@@ -27,6 +27,7 @@ FILES = (
     "heron_skerry/readings.csv",
     "heron_skerry/probes.csv",
     "heron_skerry/seabed.csv",
+    "heron_skerry/trial.csv",
     "heron_skerry_truth.csv",
 )
 

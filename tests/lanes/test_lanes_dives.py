@@ -50,12 +50,21 @@ def test_a_dive_is_filled_and_not_overfilled(dive_day):
 def test_no_packing_in_this_order_takes_fewer_dives(seed, dive_day):
     """Every way of cutting the sequence into dives, enumerated."""
     lengths = np.random.default_rng(seed).uniform(20, 150, 9)
-    minutes = lengths / 6.0 + 1.0
     packed = pack_dives(lanes_of(lengths), dive_day(), FRAME)
 
+    lanes_end = np.array([[0.0, length] for length in lengths])
+    lanes_end[1::2] = lanes_end[1::2, ::-1]  # swum back
+
+    def minutes(first, last):
+        """Lanes first to last - 1 in one dive: a turn, or the swim to the next if longer."""
+        swim = lengths[first:last].sum() / 6.0 + 1.0
+        ways = [
+            np.hypot(lanes_end[k][0] - lanes_end[k - 1][1], 1.0) for k in range(first + 1, last)
+        ]
+        return swim + sum(max(1.0, way / 6.0) for way in ways)
+
     def fits(cuts):
-        edges = [0, *cuts, 9]
-        return all(minutes[a:b].sum() <= 35.0 for a, b in pairwise(edges))
+        return all(minutes(a, b) <= 35.0 for a, b in pairwise([0, *cuts, 9]))
 
     fewest = next(
         k + 1 for k in range(9) if any(fits(cuts) for cuts in combinations(range(1, 9), k))
@@ -103,3 +112,53 @@ def test_no_time_to_swim_is_refused_in_words(dive_day):
     with pytest.raises(SurveyError, match="no time to swim") as caught:
         pack_dives(lanes_of([30.0]), dive_day(bottom_time_min=6.0), FRAME)
     assert caught.value.problems[0].column == "dives.bottom_time_min"
+
+
+def test_a_long_way_to_the_next_lane_is_counted(dive_day):
+    """18 m from the end of one to the start of the other: 3 min at 6 m/min, not a turn of 1."""
+    apart = lanes_of([30.0, 30.0]).assign(start_e=[0.0, 18.0], end_e=[0.0, 18.0])
+    packed = pack_dives(apart, dive_day(), FRAME)
+    assert packed["transit_m"].tolist() == [0.0, 18.0]
+    assert packed["minutes"].tolist() == [6.0, 8.0]
+
+
+class TestPairs:
+    def test_two_divers_swim_neighbouring_lanes_side_by_side(self, dive_day):
+        """Twelve lanes of 6 min: six pairs, five in the first dive's 35 min."""
+        packed = pack_dives(lanes_of([30.0] * 12), dive_day(divers_on_lane=2), FRAME)
+        assert packed["lane"].tolist() == [f"L{k:02d}" for k in range(1, 13)]
+        assert packed["diver"].tolist() == [1, 2] * 6
+        assert packed["direction"].tolist() == ["out", "out", "back", "back"] * 3
+        assert packed["dive"].tolist() == ["D01"] * 10 + ["D02"] * 2
+        assert packed["order"].tolist() == [1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 1, 1]
+        assert packed.groupby("dive")["minutes"].sum().tolist() == [30.0, 6.0]
+
+    def test_the_pair_takes_as_long_as_its_longer_lane(self, dive_day):
+        packed = pack_dives(lanes_of([30.0, 60.0]), dive_day(divers_on_lane=2), FRAME)
+        assert packed["minutes"].tolist() == [0.0, 11.0]
+        assert packed["transit_m"].tolist() == [0.0, 0.0]
+
+    def test_a_lane_left_over_and_a_lane_too_long_are_swum_alone(self, dive_day):
+        packed = pack_dives(lanes_of([30.0, 30.0, 500.0]), dive_day(divers_on_lane=2), FRAME)
+        assert packed["split"].tolist() == ["", "", "1 of 3", "2 of 3", "3 of 3"]
+        assert packed["diver"].tolist() == [1, 2, 1, 1, 1]
+
+    def test_pieces_of_a_cut_lane_are_swum_in_the_order_they_come(self, dive_day):
+        lanes = plan_lanes(
+            shapely.box(0, 0, 30, 8), 2.0, bearing_deg=90.0, keep_outs=[shapely.box(10, 3, 14, 5)]
+        )
+        packed = pack_dives(lanes, dive_day(divers_on_lane=2), FRAME)
+        for _, own in packed.groupby(["dive", "diver"]):
+            ways = np.hypot(
+                own["from_e"].to_numpy()[1:] - own["to_e"].to_numpy()[:-1],
+                own["from_n"].to_numpy()[1:] - own["to_n"].to_numpy()[:-1],
+            )
+            assert ways.max() <= 4.0 + 1e-9  # past the keep-out, or on by two lanes
+        assert sorted(packed["lane"]) == sorted(lanes["lane"])
+
+    def test_half_the_dives_or_little_more(self, dive_day, heron_skerry):
+        lanes = plan_lanes(heron_skerry, 1.0, bearing_deg=90.0)
+        alone = dive_totals(pack_dives(lanes, dive_day(), FRAME), dive_day())
+        paired = dive_totals(pack_dives(lanes, dive_day(divers_on_lane=2), FRAME), dive_day())
+        assert paired.lane_m == pytest.approx(alone.lane_m)
+        assert alone.dives / 2 <= paired.dives <= alone.dives / 2 + 1

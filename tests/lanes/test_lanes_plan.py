@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 import shapely
 
-from detect.lanes import plan_lanes
-from detect.lanes.plan import letters, rope_number
+from detect.lanes import pack_dives, plan_lanes
+from detect.lanes.plan import advised_cross_lanes, is_cross, letters, rope_number
 from detect.survey.errors import SurveyError
+from detect.survey.frame import Frame
 
 BOX = shapely.box(0, 0, 30, 20)
 
@@ -160,3 +161,49 @@ def test_piece_letters():
     assert [letters(k) for k in (0, 1, 25, 26, 27)] == ["a", "b", "z", "aa", "ab"]
     assert rope_number("L03b") == rope_number("L03") == "L03"
     assert rope_number("north") == "north"
+
+
+def test_cross_lanes_meet_every_lane_and_are_swum_last(heron_skerry):
+    lanes = plan_lanes(heron_skerry, 1.5, bearing_deg=90.0, cross_lanes=3)
+    across = is_cross(lanes)
+    assert lanes.loc[across, "lane"].tolist() == ["X01", "X02", "X03"]
+    assert lanes["order"].tolist() == list(range(1, len(lanes) + 1))
+    assert (lanes.loc[across, "bearing_deg"] == 0.0).all()
+    lines = shapely.linestrings(
+        lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy().reshape(-1, 2, 2)
+    )
+    met = [shapely.intersects(line, lines[across]).sum() for line in lines[~across]]
+    # Lanes at the ends of a slanted side are short; all others cross each of the three.
+    assert np.mean(np.array(met) == 3) > 0.7
+    # Evenly spread over the site's 36 m from west to east: at 1/6, 3/6 and 5/6 of it.
+    np.testing.assert_allclose(lanes.loc[across, "start_e"], -2 + 36 * np.array([1, 3, 5]) / 6)
+
+
+def test_cross_lanes_keep_out_too():
+    keep_out = shapely.box(10, 8, 20, 12)
+    lanes = plan_lanes(
+        shapely.box(0, 0, 30, 20), 2.0, bearing_deg=90.0, keep_outs=[keep_out], cross_lanes=1
+    )
+    assert lanes.loc[is_cross(lanes), "lane"].tolist() == ["X01a", "X01b"]
+    assert lanes.loc[is_cross(lanes), "end_n"].tolist() == [8.0, 21.0]
+
+
+def test_how_many_cross_lanes_are_advised():
+    """One for every ten spacings (the 30 d against 3 d of S-44's example), two at least."""
+    assert advised_cross_lanes(plan_lanes(shapely.box(0, 0, 60, 15), 1.0, bearing_deg=90.0)) == 6
+    assert advised_cross_lanes(plan_lanes(shapely.box(0, 0, 8, 6), 1.0, bearing_deg=90.0)) == 2
+
+
+def test_the_best_bearing_needs_the_fewest_dives(heron_skerry, dive_day):
+    """Packed into dives, no bearing every ten degrees takes fewer."""
+    day, frame = dive_day(), Frame(grid_north_deg=0.0)
+    dive_m = (day.bottom_time_min - day.setup_min) * day.swim_speed_m_per_min
+    keep = {"turn_cost_m": 6.0, "dive_m": dive_m}
+
+    def dives(lanes):
+        return pack_dives(lanes, day, frame)["dive"].nunique()
+
+    best = dives(plan_lanes(heron_skerry, 1.5, **keep))
+    every = [dives(plan_lanes(heron_skerry, 1.5, bearing_deg=float(b), **keep))
+             for b in range(0, 180, 10)]  # fmt: skip
+    assert best <= min(every)

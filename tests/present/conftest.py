@@ -21,7 +21,7 @@ from detect.present.backdrop import Backdrop
 from detect.present.charts import (
     draw_cross_validation,
     draw_rank_intervals,
-    draw_search_curves,
+    draw_search_sheet,
     draw_variogram,
 )
 from detect.present.maps import draw_coverage, draw_field, draw_pair
@@ -359,6 +359,44 @@ def spacing_table() -> pd.DataFrame:
     )
 
 
+@pytest.fixture(scope="session")
+def class_table() -> pd.DataFrame:
+    """Stand-in for what `detect.lanes.class_table` returns."""
+    return pd.DataFrame(
+        {
+            "target": ["reference target", "iron nail"],
+            "air_range_m": [0.75, 0.4],
+            "burial_depth_m": [0.3, 0.1],
+            "footprint_m": [0.62, 0.3],
+            "sweep_width_m": [1.6, 0.8],
+            "coverage_factor": [1.52, 0.76],
+            "worst_pod": [0.904, 0.2],
+            "mean_pod": [0.96, 0.7],
+            "widest_spacing_m": [1.06, np.nan],
+            "holds_to_m": [0.3, np.nan],
+            "deepest_m": [0.6, 0.25],
+            "lost_m": [0.7, 0.35],
+        }
+    )
+
+
+@pytest.fixture(scope="session")
+def class_depths() -> pd.DataFrame:
+    depth = np.linspace(0, 0.7, 15)
+    fall = np.clip(1.0 - (depth / 0.7) ** 3, 0, 1)
+    one = pd.DataFrame({"burial_depth_m": depth, "worst_pod": 0.9 * fall, "mean_pod": fall})
+    other = one.assign(burial_depth_m=0.5 * depth)
+    return pd.concat([one.assign(target="reference target"), other.assign(target="iron nail")])
+
+
+@pytest.fixture(scope="session")
+def choices(spacing_table: pd.DataFrame) -> pd.DataFrame:
+    some = spacing_table.iloc[2:14:2].reset_index(drop=True)
+    bounds = {"perfect_strips_pod": 1.0, "inverse_cube_pod": 0.8, "random_pod": 0.6}
+    costs = {"lane_m": 700.0, "bottom_h": 4.0, "diver_h": 8.0}
+    return some.assign(**bounds, **costs, lanes=range(30, 6, -4), dives=range(9, 3, -1))
+
+
 def _looks(request: pytest.FixtureRequest) -> dict[str, Callable[[], Figure]]:
     """Every figure of the room, by name."""
     get = request.getfixturevalue
@@ -401,13 +439,19 @@ def _looks(request: pytest.FixtureRequest) -> dict[str, Callable[[], Figure]]:
             readings["signal"], near, np.full(len(near), 9.0), unit="mV"
         ),
         "ranks": lambda: draw_rank_intervals(best, top_k=10, first=first),
-        "search": lambda: draw_search_curves(
-            offsets,
-            curve,
-            get("spacing_table"),
-            get("spacing"),
+        "search": lambda: draw_search_sheet(
+            pd.concat(
+                pd.DataFrame({"target": name, "offset_m": offsets, "pod": share * curve})
+                for name, share in (("reference target", 1.0), ("iron nail", 0.6))
+            ),
+            pd.concat(
+                get("spacing_table").assign(target=t) for t in ("reference target", "iron nail")
+            ),
+            get("class_depths"),
+            get("class_table"),
+            get("choices"),
+            spacing_m=1.05,
             required_pod=0.9,
-            burial_depth_m=0.3,
         ),
         "conditioning": lambda: draw_conditioning(readings, unit="mV"),
     }

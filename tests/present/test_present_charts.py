@@ -121,7 +121,26 @@ def test_search_chart_says_footprint_and_spacing(figures: dict[str, Figure], sai
     text = said(figures["search"])
     assert "footprint ±0.62 m, sweep width 1.60 m" in text
     assert "lanes 1.05 m apart" in text
-    assert "One pass, target 0.3 m down" in text
+    assert "One pass, reference target 0.3 m down" in text
+
+
+def test_search_sheet_lists_every_class_and_every_choice(
+    figures: dict[str, Figure], choices: pd.DataFrame, said: Said
+) -> None:
+    lines = said(figures["search"]).splitlines()
+    assert lines.count("iron nail") >= 3  # two keys and the table
+    assert "–" in lines  # no spacing keeps the promise for the nail
+    for row in choices.itertuples():
+        assert f"{row.spacing_m:.2f}" in lines
+        assert f"{row.dives}" in lines
+    assert {"perfect strips", "inverse cube", "at random"} <= {w.strip() for w in lines}
+
+
+def test_the_plan_stands_in_heavy_type_among_the_choices(
+    figures: dict[str, Figure], words: Callable
+) -> None:
+    heavy = [t.get_text() for t in words(figures["search"]) if t.get_weight() == "bold"]
+    assert "1.00" in heavy  # the choice nearest to lanes 1.05 m apart
 
 
 def test_trace_scale_is_straight_near_zero_and_holds_the_strongest() -> None:

@@ -11,8 +11,9 @@ import pytest
 from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
-from detect.present.slate_log import LogColumn, lay_out_log
-from detect.present.slates import slate_pages, slates_pdf_bytes
+from detect.present.page import pages_pdf_bytes
+from detect.present.slate_log import BETWEEN_MM, LogColumn, lay_out_log, log_pages
+from detect.present.slates import slate_pages
 
 Said = Callable[[Figure], str]
 
@@ -33,7 +34,17 @@ def test_a_dive_takes_one_page_where_its_log_fits_else_front_and_back(
 ) -> None:
     assert len(short_pages) == 1
     heads = [next(s for s in said(p).splitlines() if s.startswith("slate")) for p in pages]
-    assert heads == ["slate 1 of 2", "slate 2 of 2"] * 2
+    assert heads == ["slate 1 of 2: go on overleaf", "slate 2 of 2: back"] * 2
+    assert "slate 1 of 1" in said(short_pages[0]).splitlines()
+
+
+def test_a_swung_coil_and_a_pair_of_divers(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    pair = dives.head(4).assign(diver=[1, 2, 1, 2], order=[1, 1, 2, 2], dive="D01")
+    swing = "swing: on 0.45 m at most"
+    (front, *_) = slate_pages(pair, backdrop, site_name="Heron Skerry", swing=swing)
+    assert {"1a", "1b", "2a", "2b", swing} <= set(said(front).splitlines())
 
 
 def test_a_slate_lists_its_own_lanes_with_heading_in_three_figures(
@@ -105,12 +116,12 @@ def test_slates_are_black_and_white(pages: list[Figure]) -> None:
 
 def test_the_pdf_has_every_page_at_true_size_and_is_the_same_twice(pages: list[Figure]) -> None:
     two = pages[:2]
-    data = slates_pdf_bytes(two)
+    data = pages_pdf_bytes(two)
     boxes = re.findall(rb"/MediaBox \[ 0 0 ([0-9.]+) ([0-9.]+) \]", data)
     assert len(boxes) == len(two)
     # A4 is 210 x 297 mm (ISO 216); a point is 1/72 inch.
     assert [float(x) for x in boxes[0]] == pytest.approx([595.28, 841.89], abs=0.1)
-    assert slates_pdf_bytes(two) == data
+    assert pages_pdf_bytes(two) == data
 
 
 def test_a_long_dive_spreads_its_log_over_pages() -> None:
@@ -122,6 +133,16 @@ def test_a_long_dive_spreads_its_log_over_pages() -> None:
         assert sheet.row_mm >= 6.0
         assert sheet.height_mm <= 250.0
         assert 15 + len(sheet.columns) * sheet.column_mm <= 192.0 + 1e-9
+
+
+def test_few_long_lanes_go_on_beside_their_beginning() -> None:
+    columns = [LogColumn("L1", 0.0, 62.0, True), LogColumn("L2", 0.0, 60.0, False)]
+    (page,) = log_pages(columns, 1.0, 192.0, 250.0)
+    assert [d for sheet in page for d in sheet.distances_m] == [float(d) for d in range(63)]
+    assert all(sheet.columns == tuple(columns) for sheet in page)
+    assert sum(sheet.width_mm for sheet in page) + BETWEEN_MM * (len(page) - 1) <= 192.0 + 1e-9
+    many = [LogColumn(f"L{i}", 0.0, 60.0, True) for i in range(9)]
+    assert len(log_pages(many, 1.0, 192.0, 250.0)) == 2
 
 
 def test_part_of_a_lane_is_logged_from_where_it_begins() -> None:

@@ -62,7 +62,8 @@ def test_an_empty_table_is_asked_for_by_the_command_that_needs_it(new_folder):
 def test_every_key_is_there_with_a_word_on_it():
     text = new_survey_files()["survey.toml"]
     for section, (model, _) in section_models().items():
-        body = re.split(r"^\[", text.split(f"[{section}]\n", 1)[1], maxsplit=1, flags=re.M)[0]
+        head = rf"^(?:\[{section}\]|# \[\[{section}\]\]).*\n"
+        body = re.split(r"^\[", re.split(head, text, flags=re.M)[1], maxsplit=1, flags=re.M)[0]
         for key in model.model_fields:
             assert re.search(rf"^(# )?{key} = ", body, flags=re.M), f"{section}.{key}"
     assert set(VariogramSettings.model_fields) <= set(re.findall(r"\w+", text))
@@ -75,7 +76,9 @@ def test_every_example_in_a_comment_is_itself_sound():
     for line in text.splitlines():
         if header := re.match(r"\[(\w+)\]", line):
             section = header[1]
-        if example := re.match(r"# (\w+) = (.*?)(  #.*)?$", line):
+        if re.match(r"# \[\[", line):
+            section = ""  # an example of several lines: tried whole below
+        if section and (example := re.match(r"# (\w+) = (.*?)(  #.*)?$", line)):
             used[f"{section}.{example[1]}"] = f"[{section}]\n{example[1]} = {example[2]}\n"
     assert len(used) >= 8
     base = tomllib.loads(text)
@@ -83,6 +86,17 @@ def test_every_example_in_a_comment_is_itself_sound():
         for name, keys in tomllib.loads(example).items():
             base[name] = {**base[name], **keys}
     assert Settings.model_validate(base).frame.map_crs == "EPSG:32633"
+
+
+def test_the_example_of_a_class_works_once_its_hashes_are_gone():
+    text = new_survey_files()["survey.toml"]
+    head, rest = text.split("# [[targets]]", 1)
+    example, tail = rest.split("\n\n", 1)
+    settings = Settings.model_validate(
+        tomllib.loads(head + "[[targets]]" + example.replace("\n# ", "\n") + "\n\n" + tail)
+    )
+    assert [t.name for t in settings.targets] == ["iron nail"]
+    assert settings.targets[0].burial_depth_m == 0.2
 
 
 def test_what_is_written_out_is_the_default():
@@ -99,9 +113,8 @@ def test_what_is_written_out_is_the_default():
         }
     )
     shown, default = written.as_dict(), least.as_dict()
-    for section in shown.values():
-        section.pop("file", None)
-    for section in default.values():
+    assert shown.pop("targets") == default.pop("targets") == []
+    for section in [*shown.values(), *default.values()]:
         section.pop("file", None)
     assert shown == default
 

@@ -271,7 +271,7 @@ SETTINGS_SLIPS = [
         "[[0, 0], [30, 20], [30, 0], [0, 20]]",
         "row 6, key area.outline: the outline crosses itself: the side from point 1 to 2 meets "
         "that from 3 to 4 near e 15.00, n 10.00 -> put the points in order round the polygon "
-        "(each is counted from 1)",
+        "(each is counted from 1); until then no position of a table is held against it",
     ),
     (
         "[[0, 0], [30, 0], [30, 20], [0, 20]]",
@@ -661,3 +661,28 @@ def test_thirty_thousand_readings_load_in_a_moment(make_survey):
     # 0.7 s on a quiet core; the bound only catches a loop over readings
     assert time.perf_counter() - start < 10
     assert len(survey.readings) == 30_000
+
+
+def test_a_lane_left_out_of_its_table_is_told_once(make_survey, problems_of):
+    rows = "".join(f"L3,{d},1.0,out\n" for d in range(40))
+    readings = "lane,distance_m,signal,direction\nL1,0,1.5,out\n" + rows + "L1,3,1.5,out\n"
+    assert problems_of(make_survey(readings_csv=readings)) == [
+        'readings.csv, row 3, column lane: there is no lane "L3" (40 readings, rows 3 to 42) -> '
+        'the nearest is "L1"; or add the lane to the table of lanes'
+    ]
+
+
+def test_visible_remains_are_read_and_held_to_sound_corners(make_survey, problems_of):
+    text = (
+        "overlap_m = 1.0\n"
+        "visible_remains = [{name = 'keel', polygon = [[4, 4], [9, 4], [9, 5], [4, 5]]}]"
+    )
+    folder = make_survey()
+    settings = (folder / "survey.toml").read_text()
+    sound = settings.replace("[detector]", text + "\n[detector]")
+    (folder / "survey.toml").write_text(sound)
+    (remains,) = load_survey(folder).visible_remains
+    assert (remains.name, remains.polygon.area) == ("keel", 5.0)
+    (folder / "survey.toml").write_text(sound.replace("[9, 5], [4, 5]", "[4, 5], [9, 5]"))
+    (problem,) = problems_of(folder)
+    assert 'key area.visible_remains.1.polygon: the outline of "keel" crosses itself' in problem

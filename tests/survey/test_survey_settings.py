@@ -285,3 +285,53 @@ def test_the_second_of_two_keep_outs_is_found_on_its_own_line():
         "survey.toml, row 7, key area.keep_out.2.nme: the key is not known "
         '-> the nearest known key is "name"'
     ]
+
+
+def test_classes_of_targets_each_under_its_own_head():
+    text = AREA + (
+        "[[targets]]\nname = 'nail'\nair_range_m = 0.3\n"
+        "[[targets]]\nname = 'gun'\nair_range_m = 1.6\nburial_depth_m = 0.8\nfound = 2\n"
+    )
+    nail, gun = read_settings(text).settings.targets
+    assert (nail.burial_depth_m, nail.found) == (None, 0)
+    assert (gun.air_range_m, gun.burial_depth_m, gun.found) == (1.6, 0.8, 2)
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        (
+            "[[targets]]\nname = 'nail'\nair_range_m = 0.3\nburial_dept_m = 0.2\n",
+            "survey.toml, row 6, key targets.1.burial_dept_m: the key is not known -> "
+            'the nearest known key is "burial_depth_m"',
+        ),
+        (
+            "[[targtes]]\nname = 'nail'\nair_range_m = 0.3\n",
+            "survey.toml, row 3, key targtes: there is no section [targtes] -> "
+            "the nearest is [[targets]]",
+        ),
+        (
+            "[targets]\nname = 'nail'\nair_range_m = 0.3\n",
+            "survey.toml, row 3, key targets: is one section where each entry has its own -> "
+            "head each entry with [[targets]]",
+        ),
+        (
+            "[[targets]]\nname = 'Reference target'\nair_range_m = 0.3\n",
+            'survey.toml, row 4, key targets.1.name: "Reference target" is already the name of '
+            "the one of [detector] -> give each class its own name",
+        ),
+    ],
+)
+def test_slips_in_a_class_of_targets(text, line):
+    assert slips(AREA + text) == [line]
+
+
+def test_a_swung_coil_goes_on_as_far_as_the_diver_swims_in_one_swing():
+    text = AREA + "[detector]\ncoil_diameter_m = 0.28\nair_range_m = 0.6\n"
+    swung = text + "sweep_half_width_m = 0.8\nsweep_time_s = 3.0\n"
+    dives = "[dives]\nbottom_time_min = 40\nswim_speed_m_per_min = 6.0\n"
+    assert read_settings(text + dives).settings.detector.sweep_advance_m == 0.0
+    assert read_settings(swung).settings.detector.sweep_advance_m == 0.0
+    assert read_settings(swung + dives).settings.detector.sweep_advance_m == 0.3
+    given = swung + "sweep_advance_m = 0.1\n" + dives
+    assert read_settings(given).settings.detector.sweep_advance_m == 0.1

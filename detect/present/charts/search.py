@@ -1,25 +1,69 @@
-"""What one pass of the coil sees, and what that makes of the lane spacing."""
+"""What one pass of the coil sees, what lanes make of it, and what they cost."""
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from numpy.typing import ArrayLike
+from matplotlib.ticker import MaxNLocator
 
+from detect.present.charts.tables import write_table_into
+from detect.present.numbers import Column, records
 from detect.present.style import (
     BLACK,
     BLUE,
+    GREY,
     PALE,
     SMALL_PT,
+    TINY_PT,
     VERMILLION,
     halo,
     new_figure,
     styled,
 )
+
+# Colour and width of each class; lines of one class are told apart by dashes (worst and mean).
+_CLASS_LINES = ((BLACK, 2.2), (BLUE, 1.6), (VERMILLION, 1.6), ("#009e73", 1.6), ("#cc79a7", 1.6))
+# More classes than this are listed in the table only.
+_MOST_DRAWN = len(_CLASS_LINES)
+# Wider spacings than these many are drawn, and listed in the plan's files only.
+_MOST_LISTED = 9
+_LEGEND: dict[str, Any] = {
+    "fontsize": TINY_PT,
+    "frameon": True,
+    "framealpha": 0.85,
+    "edgecolor": "none",
+}
+_CLASSES = {
+    "target": Column("target", words=True),
+    "air_range_m": Column("air range", "m", 2),
+    "burial_depth_m": Column("depth", "m", 2),
+    "footprint_m": Column("footprint ±", "m", 2),
+    "sweep_width_m": Column("sweep width", "m", 2),
+    "worst_pod": Column("worst POD", "", 2),
+    "mean_pod": Column("mean POD", "", 2),
+    "widest_spacing_m": Column("widest lanes", "m", 2),
+    "holds_to_m": Column("holds to", "m", 2),
+    "deepest_m": Column("under coil to", "m", 2),
+    "lost_m": Column("lost below", "m", 2),
+}
+_CHOICES = {
+    "spacing_m": Column("lanes apart", "m", 2),
+    "worst_pod": Column("worst POD", "", 2),
+    "mean_pod": Column("mean POD", "", 2),
+    "coverage_factor": Column("coverage", "W/S", 2),
+    "perfect_strips_pod": Column("perfect strips", "", 2),
+    "inverse_cube_pod": Column("inverse cube", "", 2),
+    "random_pod": Column("at random", "", 2),
+    "lanes": Column("lanes", "", 0),
+    "lane_m": Column("to swim", "m", 0),
+    "dives": Column("dives", "", 0),
+    "bottom_h": Column("bottom time", "h", 1),
+    "diver_h": Column("all divers", "h", 1),
+}
 
 
 class SpacingLike(Protocol):
@@ -55,11 +99,185 @@ def draw_spacing_chart(
     """
     axes.plot(table["spacing_m"], table["worst_pod"], color=BLACK, lw=2.0, label="worst point")
     axes.plot(table["spacing_m"], table["mean_pod"], color=BLUE, lw=1.6, ls="--", label="mean")
+    _mark_spacing(axes, spacing_m, required_pod, float(table["spacing_m"].max()))
+    axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
+    axes.legend(loc="lower left")
+
+
+@styled
+def draw_search_sheet(
+    passes: pd.DataFrame,
+    spacings: pd.DataFrame,
+    depths: pd.DataFrame,
+    classes: pd.DataFrame,
+    choices: pd.DataFrame,
+    *,
+    spacing_m: float,
+    required_pod: float,
+    title: str = "What the coil sees, and how far apart lanes may lie",
+) -> Figure:
+    """Draw all that lane spacing follows from, for every class of targets, and what it costs.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        ``target, offset_m, pod``: one pass against the distance across from the lane.
+    spacings : DataFrame
+        ``target, spacing_m, worst_pod, mean_pod``.
+    depths : DataFrame
+        ``target, burial_depth_m, worst_pod, mean_pod`` with the lanes as planned.
+    classes : DataFrame
+        As `detect.lanes.targets.class_table` returns; the reference target first.
+    choices : DataFrame
+        As `detect.lanes.choices.spacing_choices` returns.
+    spacing_m : float
+        The spacing of the plan.
+    required_pod : float
+    title : str
+
+    Returns
+    -------
+    Figure
+    """
+    listed = choices.head(max(_MOST_LISTED, 1 + int(choices["spacing_m"].searchsorted(spacing_m))))
+    rows = len(classes) + len(listed)
+    height = 8.35 + 0.185 * rows
+    figure = new_figure(10.0, height)
+    figure.text(0.014, 1 - 0.10 / height, title, fontsize=12, weight="bold", va="top")
+
+    def axes_at(left: float, top_in: float, width: float, high_in: float) -> Axes:
+        return figure.add_axes((left, 1 - (top_in + high_in) / height, width, high_in / height))
+
+    one, two = axes_at(0.068, 0.78, 0.40, 2.45), axes_at(0.565, 0.78, 0.40, 2.45)
+    three, four = axes_at(0.068, 4.05, 0.40, 2.45), axes_at(0.565, 4.05, 0.36, 2.45)
+    _draw_passes(one, passes, classes)
+    _draw_spacings(two, spacings, spacing_m, required_pod)
+    _draw_depths(three, depths, classes, spacing_m, required_pod)
+    _draw_costs(four, choices, spacing_m)
+    lower = axes_at(0.014, 7.05, 0.972, height - 7.10)
+    lower.set(xlim=(0, 1), ylim=(height - 7.10, 0))
+    lower.axis("off")
+    end = write_table_into(
+        lower, 0.0, classes, _CLASSES, f"Classes of targets, lanes {spacing_m:.2f} m apart"
+    )
+    mark = int((listed["spacing_m"] - spacing_m).abs().to_numpy().argmin())
+    write_table_into(
+        lower, end + 0.16, listed, _CHOICES, "Spacings to choose from: reference target, this "
+        "site (bold: the plan)", bold=mark,
+    )  # fmt: skip
+    return figure
+
+
+def _line(number: int) -> dict[str, Any]:
+    colour, width = _CLASS_LINES[number]
+    return {"color": colour, "lw": width}
+
+
+def _names(table: pd.DataFrame) -> list[str]:
+    return [str(name) for name in pd.unique(table["target"])][:_MOST_DRAWN]
+
+
+def _draw_passes(axes: Axes, passes: pd.DataFrame, classes: pd.DataFrame) -> None:
+    """Draw the lateral range curve of each class, the reference target's filled."""
+    for number, name in enumerate(_names(passes)):
+        own = passes[passes["target"] == name]
+        axes.plot(own["offset_m"], own["pod"], label=name, **_line(number))
+        if number == 0:
+            axes.fill_between(own["offset_m"], own["pod"], color=PALE)
+    first = next(records(classes))
+    if first.footprint_m > 0:
+        for side in (-first.footprint_m, first.footprint_m):
+            axes.axvline(side, color=GREY, lw=1.2, ls="--")
+    axes.text(
+        0.5,
+        0.985,
+        f"footprint ±{first.footprint_m:.2f} m, sweep width {first.sweep_width_m:.2f} m",
+        transform=axes.transAxes,
+        ha="center",
+        va="top",
+        fontsize=SMALL_PT,
+        color=GREY,
+        path_effects=halo(2.0),
+    )
+    depth = f"reference target {first.burial_depth_m:g} m down"
+    axes.set_title(f"One pass, {depth}", loc="left", fontsize=9)
+    axes.set(xlabel="distance across from the lane (m)", ylabel="probability of detection")
+    axes.margins(x=0)
+    _pod_axis(axes)
+    if len(_names(passes)) > 1:
+        axes.legend(loc="center left", **_LEGEND)
+
+
+def _draw_spacings(
+    axes: Axes, spacings: pd.DataFrame, spacing_m: float, required_pod: float
+) -> None:
+    """Draw worst and mean POD of each class against the spacing."""
+    for number, name in enumerate(_names(spacings)):
+        own = spacings[spacings["target"] == name]
+        words = ("worst point", "mean") if number == 0 else (None, None)
+        style = _line(number)
+        axes.plot(own["spacing_m"], own["worst_pod"], label=words[0], **style)
+        axes.plot(own["spacing_m"], own["mean_pod"], label=words[1], ls="--", **style)
+    _mark_spacing(axes, spacing_m, required_pod, float(spacings["spacing_m"].max()))
+    axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
+    axes.legend(loc="upper right", bbox_to_anchor=(1.0, 0.93), **_LEGEND)
+
+
+def _draw_depths(
+    axes: Axes,
+    depths: pd.DataFrame,
+    classes: pd.DataFrame,
+    spacing_m: float,
+    required_pod: float,
+) -> None:
+    """Draw worst and mean POD of each class against its depth, and where each is lost."""
+    lost = dict(zip(classes["target"], classes["lost_m"], strict=True))
+    for number, name in enumerate(_names(depths)):
+        own = depths[depths["target"] == name]
+        style = _line(number)
+        axes.plot(own["burial_depth_m"], own["worst_pod"], label=name, **style)
+        axes.plot(own["burial_depth_m"], own["mean_pod"], ls="--", **style)
+        if lost[name] > 0:
+            axes.plot(lost[name], 0.0, marker="x", ms=9, mew=2.2, clip_on=False, **style)
+    axes.axhline(required_pod, color=VERMILLION, lw=1.1, ls=":")
+    axes.set(xlabel="depth below the bed (m); cross: lost", ylabel="probability of detection")
+    axes.set_xlim(0, 1.08 * max(0.05, float(depths["burial_depth_m"].max())))
+    title = f"Detection against depth, lanes {spacing_m:.2f} m apart"
+    axes.set_title(title, loc="left", fontsize=9)
+    _pod_axis(axes)
+    if len(_names(depths)) > 1:
+        axes.legend(loc="lower left", **_LEGEND)
+
+
+def _draw_costs(axes: Axes, choices: pd.DataFrame, spacing_m: float) -> None:
+    """Draw the mean POD between the bounds of search theory, and the dives it takes."""
+    spacing = choices["spacing_m"]
+    for column, dashes, words in (
+        ("perfect_strips_pod", "-", "perfect strips"),
+        ("inverse_cube_pod", "-.", "inverse cube"),
+        ("random_pod", ":", "at random"),
+    ):
+        axes.plot(spacing, choices[column], color=GREY, lw=1.2, ls=dashes, label=words)
+    axes.plot(spacing, choices["mean_pod"], color=BLACK, lw=2.2, ls="--", label="this coil, mean")
+    axes.axvline(spacing_m, color=VERMILLION, lw=1.6)
+    axes.set(xlim=(0, float(spacing.max())), xlabel="lane spacing (m)")
+    axes.set_ylabel("probability of detection")
+    _pod_axis(axes)
+    dives = axes.twinx()
+    dives.plot(spacing, choices["dives"], color=BLUE, lw=0.8, marker="o", ms=4, mfc="white")
+    dives.set_ylabel("dives (circles)", color=BLUE)
+    dives.set_ylim(0, 1.12 * float(choices["dives"].max()))
+    dives.yaxis.set_major_locator(MaxNLocator(integer=True, nbins=6))
+    axes.set_title("Bounds of search theory, and dives", loc="left", fontsize=9)
+    axes.legend(loc="lower left", **_LEGEND)
+
+
+def _mark_spacing(axes: Axes, spacing_m: float, required_pod: float, widest: float) -> None:
+    """Mark the spacing chosen and the POD required; scale the axes."""
     axes.axhline(
         required_pod, color=VERMILLION, lw=1.1, ls=":", label=f"required, {required_pod:g}"
     )
     axes.axvline(spacing_m, color=VERMILLION, lw=1.6)
-    widest = float(table["spacing_m"].max())
     right = spacing_m < 0.7 * widest
     axes.annotate(
         f"lanes {spacing_m:.2f} m apart",
@@ -73,77 +291,11 @@ def draw_spacing_chart(
         color=VERMILLION,
         path_effects=halo(2.0),
     )
-    axes.set(
-        xlim=(0, widest),
-        ylim=(0, 1.12),
-        xlabel="lane spacing (m)",
-        ylabel="probability of detection",
-    )
+    axes.set(xlim=(0, widest), xlabel="lane spacing (m)", ylabel="probability of detection")
+    _pod_axis(axes)
+
+
+def _pod_axis(axes: Axes) -> None:
+    axes.set_ylim(0, 1.12)
     axes.set_yticks(np.arange(0, 1.01, 0.2))
-    axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
     axes.grid(color=PALE, lw=0.6)
-    axes.legend(loc="lower left")
-
-
-@styled
-def draw_search_curves(
-    offsets_m: ArrayLike,
-    pod: ArrayLike,
-    table: pd.DataFrame,
-    spacing: SpacingLike,
-    *,
-    required_pod: float,
-    burial_depth_m: float | None = None,
-    title: str = "What one lane sees, and how far apart lanes may lie",
-) -> Figure:
-    """Draw the lateral range curve of one pass beside detection against lane spacing.
-
-    Parameters
-    ----------
-    offsets_m, pod : array_like
-        Distance across from the lane (m) and the probability of detection of one pass.
-    table : DataFrame
-        ``spacing_m, worst_pod, mean_pod``.
-    spacing : Spacing
-        The spacing chosen.
-    required_pod : float
-    burial_depth_m : float, optional
-        Depth searched to, for the title of the curve.
-    title : str
-
-    Returns
-    -------
-    Figure
-    """
-    figure = new_figure(9.2, 4.2)
-    figure.text(0.015, 0.975, title, fontsize=12, weight="bold", va="top")
-    left = figure.add_axes((0.08, 0.135, 0.38, 0.70))
-    right = figure.add_axes((0.56, 0.135, 0.41, 0.70))
-    left.plot(np.asarray(offsets_m, float), np.asarray(pod, float), color=BLACK, lw=2.0)
-    left.fill_between(np.asarray(offsets_m, float), np.asarray(pod, float), color=PALE)
-    left.set(
-        ylim=(0, 1.12),
-        xlabel="distance across from the lane (m)",
-        ylabel="probability of detection",
-    )
-    left.margins(x=0)
-    depth = "" if burial_depth_m is None else f", target {burial_depth_m:g} m down"
-    left.set_title(f"One pass{depth}", loc="left", fontsize=9)
-    left.set_yticks(np.arange(0, 1.01, 0.2))
-    if spacing.footprint_m > 0:
-        for side in (-spacing.footprint_m, spacing.footprint_m):
-            left.axvline(side, color=BLUE, lw=1.2, ls="--")
-    left.text(
-        0.5,
-        0.985,
-        f"footprint ±{spacing.footprint_m:.2f} m, sweep width {spacing.sweep_width_m:.2f} m",
-        transform=left.transAxes,
-        ha="center",
-        va="top",
-        fontsize=SMALL_PT,
-        color=BLUE,
-        path_effects=halo(2.0),
-    )
-    left.grid(color=PALE, lw=0.6)
-    draw_spacing_chart(right, table, spacing_m=spacing.spacing_m, required_pod=required_pod)
-    return figure

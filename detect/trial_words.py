@@ -1,0 +1,94 @@
+"""What a rehearsal says, as a dictionary for machines and as lines for people."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import Any
+
+from detect.lanes.trial import CONFIDENCE
+from detect.stages import TrialResult
+
+Summary = dict[str, Any]
+
+
+def trial_summary(result: TrialResult) -> Summary:
+    """Return the rehearsal's figures."""
+    summary: Summary = {
+        "fitted": result.fit is not None,
+        "reference": result.reference,
+        "settings": {".".join(path): value for path, value in result.numbers.items()},
+        "bench_tries": len(result.bench),
+        "lane_places": len(result.lane),
+        "notes": list(result.notes),
+    }
+    fit = result.fit
+    if fit is not None:
+        summary |= {
+            "targets": fit.targets.to_dict("records"),
+            "threshold_snr": asdict(fit.threshold_snr),
+            "noise": asdict(fit.noise) if fit.noise else None,
+            "threshold": asdict(fit.threshold) if fit.threshold else None,
+            "confidence": CONFIDENCE,
+            "lapse": fit.lapse,
+            "proportional_error": fit.scatter,
+            "p_heard": fit.p_heard,
+            "p_signal": fit.p_signal,
+            "log_likelihood": fit.log_likelihood,
+        }
+    return summary
+
+
+def trial_facts(s: Summary, unit: str) -> dict[str, str]:
+    """Return the rehearsal's estimates in words, for the picture and for people."""
+    facts = {
+        f"air range, {one['target']}": _estimate(
+            {key: one[key] for key in ("air_range_m", "low_m", "high_m")}, " m", 3
+        )
+        + f"; {one['heard']} of {one['tries']} heard"
+        for one in s["targets"]
+    }
+    facts["threshold over noise"] = _estimate(s["threshold_snr"], "", 1)
+    for name in ("noise", "threshold"):
+        if s[name]:
+            facts[name] = _estimate(s[name], f" {unit}", 2)
+    facts["missed whatever the distance"] = f"{100 * s['lapse']:.0f} %"
+    facts["fit to what was heard"] = f"p = {s['p_heard']:.2f}"
+    if s["noise"]:
+        facts["fit to the signals"] = f"p = {s['p_signal']:.2f}"
+    return facts
+
+
+def _estimate(interval: Summary, unit: str, decimals: int) -> str:
+    """Write an estimate with its 95 % interval, or the bound that there is."""
+    estimate, low, high = (
+        f"{value:.{decimals}f}" if value is not None and math.isfinite(value) else ""
+        for value in interval.values()
+    )
+    if estimate and low and high:
+        return f"{estimate}{unit} ({low} to {high})"
+    if low and high:
+        return f"between {low} and {high}{unit}"
+    if low:
+        return f"at least {low}{unit}"
+    return f"at most {high}{unit}" if high else "not known"
+
+
+def trial_lines(s: Summary, unit: str) -> list[str]:
+    """Return the rehearsal in words."""
+    if not s["fitted"]:
+        return [
+            f"Trial: no tries yet. Print trial_lane.pdf: {s['bench_tries']} tries under the coil, "
+            f"{s['lane_places']} places on a test lane",
+            "  then type what was heard into the survey's trial.csv (its rows stand ready in "
+            "trial_to_fill.csv) and run this again",
+        ]
+    return [
+        "Trial: what the rehearsal says (95 % interval in brackets)",
+        *(f"  {what}: {value}" for what, value in trial_facts(s, unit).items()),
+        *(f"  survey.toml: {key} = {value:.3g}" for key, value in s["settings"].items()),
+        "  written into a copy of survey.toml; look at it, then put it into the survey folder"
+        if s["settings"]
+        else "  nothing to put into survey.toml yet",
+        *(f"  note: {note}" for note in s["notes"]),
+    ]

@@ -1,0 +1,84 @@
+"""How each swim went: planted gaps, noise, levels and misclosures come back, the worst named."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from detect.readings.quality import COLUMNS, by_whom, crossing_pairs, track_quality
+
+LEVELS = [0.0, 5.0, -3.0, 0.0]
+
+
+def log(seed=0):
+    """Two lanes north, one of them twice, and one east across them; levels as planted."""
+    rng = np.random.default_rng(seed)
+    way = np.arange(0.0, 20.01, 0.25)
+    rows = []
+    for track, (lane, number, e, n, heading) in enumerate(
+        (
+            ("L1", "1", np.full(way.size, 5.0), way, 0.0),
+            ("L2", "1", np.full(way.size, 8.0), way, 0.0),
+            ("L2", "2", np.full(way.size, 8.0), way, 180.0),
+            ("X1", "1", way, np.full(way.size, 10.0), 90.0),
+        )
+    ):
+        noise = rng.normal(0, 3.0 if lane == "X1" else 1.0, way.size)
+        rows.append(
+            pd.DataFrame(
+                {
+                    "track": track,
+                    "lane": lane,
+                    "pass": number,
+                    "dive": f"D{track // 2}",
+                    "diver": "A.K.",
+                    "distance_m": way,
+                    "e": e,
+                    "n": n,
+                    "heading_deg": heading,
+                    "raw": noise + LEVELS[track],
+                    "signal": noise,
+                    "used": True,
+                }
+            )
+        )
+    table = pd.concat(rows, ignore_index=True)
+    return table.drop(index=table.index[(table["lane"] == "L1") & table["n"].between(4, 6)])
+
+
+def test_one_row_a_swim_with_what_was_planted():
+    table = track_quality(log().reset_index(drop=True))
+    assert list(table.columns) == COLUMNS
+    assert table["lane"].tolist() == ["L1", "L2", "L2", "X1"]
+    np.testing.assert_allclose(table["level"][:3], LEVELS[:3], atol=1.0)
+    np.testing.assert_allclose(table["noise_sd"], [1, 1, 1, 3], rtol=0.35)
+    assert table["largest_gap_m"].tolist()[0] == pytest.approx(2.5)
+    assert table["repeat_sd"].notna().tolist() == [False, True, True, False]
+    assert table["repeat_sd"].iloc[1] == pytest.approx(1.0, rel=0.3)
+
+
+def test_the_worst_is_named():
+    table = track_quality(log().reset_index(drop=True)).set_index("lane")
+    assert "largest gap" in table.loc["L1", "worst"]
+    assert "noisiest" in table.loc["X1", "worst"]
+    assert "level farthest off" in table["worst"].iloc[1]
+
+
+def test_levelling_closes_the_crossings():
+    table = track_quality(log().reset_index(drop=True))
+    crossed = table.dropna(subset=["misclosure_before"])
+    off = crossed["lane"] == "L2"
+    assert (crossed.loc[off, "misclosure_after"] < crossed.loc[off, "misclosure_before"]).any()
+
+
+def test_only_ways_that_differ_cross():
+    frame = log().reset_index(drop=True)
+    pairs = crossing_pairs(frame)
+    lanes = frame["lane"].to_numpy()[pairs]
+    assert len(pairs) > 0
+    assert (lanes == "X1").any(axis=1).all()
+
+
+def test_by_dive_and_by_diver():
+    table = track_quality(log().reset_index(drop=True))
+    assert by_whom(table, "dive")["tracks"].tolist() == [2, 2]
+    assert by_whom(table, "diver")["readings"].tolist() == [table["readings"].sum()]

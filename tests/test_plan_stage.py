@@ -1,0 +1,123 @@
+"""The plan as a whole: what is asked for in survey.toml is in it, and what matters is said."""
+
+import numpy as np
+import pytest
+import shapely
+
+from detect import stages, summaries
+from detect.lanes.plan import is_cross
+from detect.survey import load_survey
+
+SETTINGS = """
+[frame]
+magnetic_declination_deg = 0.0
+baseline = [[2, 4], [26, 10]]
+[area]
+outline = [[0, 0], [30, 0], [30, 14], [0, 14]]
+overlap_m = {overlap}
+keep_out = [{{name = "rock", polygon = [[20, 2], [23, 2], [23, 5], [20, 5]]}}]
+visible_remains = [{{name = "keel", polygon = [[8, 6], [14, 6], [14, 7], [8, 7]]}}]
+[detector]
+coil_diameter_m = 0.28
+coil_height_m = {height}
+air_range_m = 0.6
+burial_depth_m = 0.25
+{coil}
+[[targets]]
+name = "nail"
+air_range_m = 0.35
+burial_depth_m = 0.1
+[dives]
+bottom_time_min = {bottom}
+setup_min = 5
+{dives}
+[lanes]
+{lanes}
+[probes]
+{probes}
+"""
+PLAIN = {"overlap": 1.0, "height": 0.1, "coil": "", "bottom": 40, "dives": "", "lanes": ""}
+PLAIN |= {"probes": "keep_off_m = 0.8"}
+
+
+@pytest.fixture
+def planned(tmp_path):
+    def make(**changes):
+        (tmp_path / "survey.toml").write_text(SETTINGS.format(**{**PLAIN, **changes}))
+        survey = load_survey(tmp_path, needs=("detector", "dives"))
+        return survey, stages.plan(survey)
+
+    return make
+
+
+def test_the_plan_is_one_of_the_spacings_to_choose_from(planned):
+    survey, result = planned()
+    (row,) = result.choices[result.choices["spacing_m"] == result.used_spacing_m].to_dict("records")
+    assert row["dives"] == result.dives["dive"].nunique()
+    assert row["lanes"] == len(result.lanes)
+    assert row["lane_m"] == pytest.approx(result.dives["length_m"].sum())
+    assert row["diver_h"] == pytest.approx(2 * row["bottom_h"])
+    # Narrower lanes find more and cost more; no search beats perfect strips.
+    assert (np.diff(result.choices["mean_pod"]) < 0).all()
+    assert (np.diff(result.choices["lane_m"]) <= 0).all()
+    bound = result.choices["perfect_strips_pod"]
+    assert (result.choices["mean_pod"] <= bound + 1e-9).all()
+    assert (result.choices["random_pod"] <= result.choices["inverse_cube_pod"]).all()
+    assert summaries.plan_summary(survey, result)["targets"][1]["target"] == "nail"
+    assert result.notes == ()  # nothing to be said of a plain plan
+
+
+def test_lanes_along_the_wrecks_axis_with_cross_lanes(planned):
+    _, result = planned(lanes='bearing_deg = "axis"\ncross_lanes = 2')
+    axis = np.degrees(np.arctan2(24, 6))  # of the baseline from (2, 4) to (26, 10)
+    across = is_cross(result.lanes)
+    np.testing.assert_allclose(result.lanes.loc[~across, "bearing_deg"], axis)
+    np.testing.assert_allclose(result.lanes.loc[across, "bearing_deg"], axis + 90.0)
+    assert "cross-lane rope" in set(result.kit["item"])
+
+
+@pytest.mark.parametrize("probes", ["", "feature_diameter_m = 4.0\nfeature_width_m = 1.5\n"])
+def test_stations_keep_off_what_stands_out_of_the_bed(planned, probes):
+    survey, result = planned(probes=probes + "keep_off_m = 0.8")
+    places = shapely.points(result.stations["e"], result.stations["n"])
+    for area in (*survey.keep_outs, *survey.visible_remains):
+        # To a millimetre: round corners are drawn with straight sides.
+        assert shapely.distance(area.polygon, places).min() > 0.8 - 0.02
+    assert result.stations.attrs["find_probability"] >= 0.9
+
+
+def test_lanes_run_over_visible_remains_but_not_over_keep_outs(planned):
+    survey, result = planned()
+    lines = shapely.linestrings(
+        result.lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy().reshape(-1, 2, 2)
+    )
+    assert shapely.intersects(survey.visible_remains[0].polygon, lines).any()
+    assert not shapely.intersects(survey.keep_outs[0].polygon, lines).any()
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"overlap": 0.4}, "a margin of at least a metre"),
+        ({"dives": "divers_on_lane = 2"}, "two coils side by side"),
+        ({"bottom": 8}, "is longer than one dive allows and is split into"),
+        (
+            {"coil": "sweep_half_width_m = 0.8\nsweep_time_s = 6.0"},
+            "leaves holes from",
+        ),
+        ({"height": 0.02}, "sounds twice"),
+        ({"lanes": "spacing_m = 3.0"}, "targets can slip between lanes"),
+    ],
+)
+def test_what_matters_is_said(planned, changes, said):
+    _, result = planned(**changes)
+    assert any(said in note for note in result.notes), result.notes
+
+
+def test_a_swung_coil_is_told_its_speed(planned):
+    survey, result = planned(coil="sweep_half_width_m = 0.8")
+    s = summaries.plan_summary(survey, result)
+    assert s["swing_advance_m"] == pytest.approx(6.0 * 2.0 / 60.0)
+    assert s["fastest_swim_m_per_min"] == pytest.approx(30.0 * s["widest_swing_advance_m"])
+    assert any("swung coil: at most" in line for line in summaries.plan_lines(s))
+    assert summaries.swing_words(result).startswith("swing ≤ ")
