@@ -3,46 +3,42 @@
 from __future__ import annotations
 
 import datetime
-import gc
 import importlib.metadata
 import platform
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-import xarray as xr
-from matplotlib.figure import Figure
-
-from detect import __version__, figures, stages, summaries, trial_words
+from detect import __version__, square_words, stages, summaries, trial_words
 from detect.aside import aside
 from detect.cluster import connected
-from detect.outputs import check_target, output_folder, plain, write_json, write_table
-from detect.present.exchange import as_cf, gis_layers
-from detect.present.page import pages_pdf_bytes
+from detect.outputs import check_target, output_folder, plain, write_json
+from detect.present.exchange import gis_layers
 from detect.present.report import render_report
-from detect.present.slates import slate_pages
-from detect.present.style import pdf_bytes, png_bytes
-from detect.present.trial_sheets import trial_sheets
-from detect.probes import Section
 from detect.report_context import report_context
 from detect.stages import (
-    BedMaps,
     CheckResult,
-    LearnResult,
     MapResult,
     PlanResult,
     Progress,
     RankResult,
-    TrialResult,
     silent,
 )
 from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
-from detect.survey.settings import SETTINGS_FILE
-from detect.survey.settings_edit import with_numbers
+from detect.writing import (
+    draw_fields,
+    write_baseline_section,
+    write_check,
+    write_learn,
+    write_map,
+    write_plan,
+    write_rank,
+    write_section,
+    write_trial,
+)
 
 LIBRARIES = (
     "numpy",
@@ -99,116 +95,6 @@ def new_survey(folder: Path) -> list[str]:
     return list(files)
 
 
-def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
-    """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
-    gc.freeze()  # what lives already is not searched again each time
-    for name, figure in pictures:
-        (folder / f"{name}.png").write_bytes(png_bytes(figure))
-        if name not in figures.CHARTS:
-            (folder / f"{name}.pdf").write_bytes(pdf_bytes(figure))
-        # a drawn figure is a ring of references with tens of megabytes of canvas in it
-        figure.clear()
-        gc.collect()
-    gc.unfreeze()
-
-
-def save_maps(maps: xr.Dataset, survey: Survey, what: str, path: Path) -> None:
-    """Save maps as a CF-1.11 NetCDF file."""
-    title = f"{survey.settings.site.name}: {what}"
-    as_cf(maps, survey.frame, title).to_netcdf(path, engine="h5netcdf")
-
-
-def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, Any]:
-    """Write what `detect plan` leaves; return its summary."""
-    write_table(result.lanes, folder / "lanes.csv")
-    write_table(result.dives, folder / "dives.csv")
-    write_table(result.kit, folder / "kit.csv")
-    write_table(result.stations, folder / "probe_stations.csv")
-    write_table(result.choices, folder / "spacings.csv")
-    write_table(result.classes, folder / "targets.csv")
-    save_figures(figures.plan_figures(survey, result), folder)
-    pages = slate_pages(
-        result.dives,
-        figures.backdrop(survey, result.lanes),
-        site_name=survey.settings.site.name,
-        swing=summaries.swing_words(result),
-    )
-    (folder / "slates.pdf").write_bytes(pages_pdf_bytes(pages))
-    summary = summaries.plan_summary(survey, result)
-    write_json(summary, folder / "plan.json")
-    return summary
-
-
-def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, Any]:
-    """Write what `detect check` leaves; return its summary."""
-    save_maps(result.cover, survey, "coverage", folder / "coverage.nc")
-    write_table(result.gaps, folder / "gaps.csv")
-    write_table(result.infill, folder / "infill_lanes.csv")
-    write_table(result.residual, folder / "residual.csv")
-    save_figures(figures.check_figures(survey, result), folder)
-    summary = summaries.check_summary(survey, result)
-    write_json(summary, folder / "check.json")
-    return summary
-
-
-def draw_fields(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, folder: Path) -> None:
-    """Write the pictures of the maps."""
-    save_figures(figures.field_figures(survey, maps, anomalies), folder)
-
-
-def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]:
-    """Write what `detect map` leaves besides the pictures of the maps; return its summary."""
-    save_maps(result.maps, survey, "maps", folder / "maps.nc")
-    write_table(result.anomalies, folder / "anomalies.csv")
-    write_table(result.quality, folder / "quality.csv")
-    save_figures(figures.chart_figures(result), folder)
-    summary = summaries.map_summary(survey, result)
-    write_json(summary, folder / "map.json")
-    return summary
-
-
-def write_rank(survey: Survey, result: RankResult, folder: Path) -> dict[str, Any]:
-    """Write what `detect rank` leaves; return its summary."""
-    write_table(result.squares, folder / "squares.csv")
-    write_table(result.dig.table, folder / "dig_plan.csv")
-    write_table(result.evidence.trace(), folder / "evidence.csv")
-    write_table(result.coin_tosses, folder / "coin_tosses.csv")
-    write_table(result.weightings, folder / "weightings.csv")
-    write_table(result.survey_next, folder / "survey_next.csv")
-    save_figures(figures.rank_figures(survey, result), folder)
-    summary = summaries.rank_summary(survey, result)
-    write_json(summary, folder / "rank.json")
-    return summary
-
-
-def write_section(survey: Survey, result: Section, folder: Path) -> dict[str, Any]:
-    """Write a section's table, probes and picture; return its summary."""
-    write_table(result.line, folder / "section.csv")
-    write_table(result.probes, folder / "section_probes.csv")
-    save_figures(figures.section_figures(survey, result), folder)
-    summary = summaries.section_summary(result)
-    write_json(summary, folder / "section.json")
-    return summary
-
-
-def _write_baseline_section(survey: Survey, bed: BedMaps, folder: Path) -> None:
-    """Write the section along the baseline, where there are probes and a baseline."""
-    if survey.probes is not None and survey.settings.frame.baseline is not None:
-        write_section(survey, stages.section(survey, bed=bed), folder)
-
-
-def write_learn(survey: Survey, result: LearnResult, folder: Path) -> dict[str, Any]:
-    """Write what the opened squares taught; return its summary."""
-    write_table(result.forecast.table, folder / "forecast.csv")
-    write_table(result.weights, folder / "learned_weights.csv")
-    write_table(result.ranked.squares, folder / "squares.csv")
-    write_table(result.ranked.dig.table, folder / "dig_plan.csv")
-    save_figures(figures.learn_figures(survey, result), folder)
-    summary = summaries.learn_summary(survey, result)
-    write_json(summary, folder / "learn.json")
-    return summary
-
-
 def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobReport:
     """Put the survey's warnings under the command's own words."""
     warnings = [str(notice) for notice in survey.notices]
@@ -216,28 +102,6 @@ def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobRep
     said = [f"{len(warnings)} warning{'s' if len(warnings) != 1 else ''} about the survey folder"]
     said += [f"  {warning}" for warning in warnings]
     return JobReport(plain(summary), tuple(lines + (said if warnings else [])))
-
-
-def write_trial(survey: Survey, result: TrialResult, folder: Path) -> dict[str, Any]:
-    """Write what `detect trial` leaves; return its summary."""
-    settings, summary = survey.settings, trial_words.trial_summary(result)
-    pages = trial_sheets(
-        result.bench,
-        result.lane,
-        site_name=settings.site.name,
-        coil_height_m=settings.detector.coil_height_m,
-    )
-    (folder / "trial_lane.pdf").write_bytes(pages_pdf_bytes(pages))
-    write_table(result.to_fill, folder / "trial_to_fill.csv")
-    if result.fit is not None:
-        facts = trial_words.trial_facts(summary, settings.detector.signal_unit)
-        save_figures(figures.trial_figures(survey, result, facts), folder)
-        old = (survey.folder / SETTINGS_FILE).read_text(encoding="utf-8-sig")
-        text, failed = with_numbers(old, result.numbers)
-        (folder / SETTINGS_FILE).write_text(text, encoding="utf-8")
-        summary["notes"] += [f"could not put {key} in place: do it by hand" for key in failed]
-    write_json(summary, folder / "trial.json")
-    return summary
 
 
 def trial(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -294,7 +158,7 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     result = stages.rank(survey, maps, cover, progress)
     with output_folder(out, folder) as fresh:
         summary = write_rank(survey, result, fresh)
-    return _finish(survey, summary, summaries.rank_lines(summary))
+    return _finish(survey, summary, square_words.rank_lines(summary))
 
 
 def section(
@@ -310,7 +174,7 @@ def section(
     result = stages.section(survey, start, end, progress)
     with output_folder(out, folder) as fresh:
         summary = write_section(survey, result, fresh)
-    return _finish(survey, summary, summaries.section_lines(summary))
+    return _finish(survey, summary, square_words.section_lines(summary))
 
 
 def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -322,7 +186,7 @@ def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     result = stages.learn(survey, stages.rank(survey, maps, cover, progress), progress)
     with output_folder(out, folder) as fresh:
         summary = write_learn(survey, result, fresh)
-    return _finish(survey, summary, summaries.learn_lines(summary))
+    return _finish(survey, summary, square_words.learn_lines(summary))
 
 
 def run(
@@ -349,7 +213,7 @@ def run(
         with clock("map"):
             mapped = stages.map_signal(survey, progress, bed, checked.cover, client=client)
         fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
-        cut = later(_write_baseline_section, survey, bed(), fresh)
+        cut = later(write_baseline_section, survey, bed(), fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
         progress("pictures", 0, 3)
@@ -385,7 +249,7 @@ def run(
         *summaries.plan_lines(parts["plan"]),
         *summaries.check_lines(parts["check"]),
         *summaries.map_lines(parts["map"]),
-        *summaries.rank_lines(parts["rank"]),
+        *square_words.rank_lines(parts["rank"]),
     ]
     return _finish(survey, {**parts, "timings_s": clock.seconds}, lines)
 

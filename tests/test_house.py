@@ -14,9 +14,11 @@ FLOORS = [
     "stages",
     "figures",
     "summaries",
+    "square_words",
     "trial_words",
     "report_context",
     "aside",
+    "writing",
     "job",
     "cli",
 ]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from detect.geostat import Kriging
 from detect.geostat.covariance import tiles
@@ -190,13 +191,15 @@ def contact_depth(
     kriged with each draw as if it had been read. Limit: a push that was stopped by something it
     could not name counts as having run out there.
     """
-    fit = fit or fit_censored(points, depth, ran_out)
-    seeds = np.random.SeedSequence(seed).generate_state(len(fit.others) or 1)
-    models = fit.others or (fit,)
-    members = tuple(
-        _member(points, depth, ran_out, model, int(s))
-        for model, s in zip(models, seeds, strict=True)
-    )
+    # many small products: threads would wait for each other more than they help
+    with threadpool_limits(limits=1, user_api="blas"):
+        fit = fit or fit_censored(points, depth, ran_out)
+        seeds = np.random.SeedSequence(seed).generate_state(len(fit.others) or 1)
+        models = fit.others or (fit,)
+        members = tuple(
+            _member(points, depth, ran_out, model, int(s))
+            for model, s in zip(models, seeds, strict=True)
+        )
     return ContactDepth(fit, members, int(ran_out.sum()))
 
 
