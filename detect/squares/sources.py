@@ -19,8 +19,8 @@ from detect.survey.outlines import KeepOutArea
 
 Floats = NDArray[np.float64]
 
-#: error of a square's strength that resampling lanes does not show, as a share of it, and the spread
-#: where the inversion finds none: with both, 90 % intervals hold on invented sites (docs/measured.md)
+#: error of a square's strength that resampling lanes does not show, as a share of it, and the
+#: spread where the inversion finds none: from invented sites (docs/methods.md)
 MODEL_ERROR, UNHEARD = 0.7, 0.13
 
 #: words in a keep-out's name or reason that mark what is kept out of as remains seen on the bed
