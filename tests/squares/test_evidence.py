@@ -10,6 +10,7 @@ from shapely.geometry import box
 
 from detect.geostat.model import point_model
 from detect.probes import contact_depth_model, contact_model, kind_model
+from detect.readings import SiteInversion
 from detect.squares import SOURCES, EffortRates, Given, gather_evidence, visible_remains
 from detect.survey.outlines import KeepOutArea
 
@@ -111,18 +112,25 @@ def test_one_more_source_leaves_the_draws_of_the_others_as_they_are(evidence):
     np.testing.assert_array_equal(again.draws["signal"], evidence.draws["signal"])
 
 
-def test_strength_is_taken_where_the_maps_have_it():
-    axis = np.arange(0.5, 20.0, 0.5)
-    field = xr.DataArray(np.tile(axis, (len(axis), 1)), {"n": axis, "e": axis}, ("n", "e"))
-    maps = xr.Dataset({"strength": field, "strength_sd": 0.0 * field + 0.2})
-    found = gather_evidence(given(maps=maps), SOURCES, EffortRates(0.25), seed=3)
-    strength = found.table.set_index("square")["strength"]
-    # 16 cells of half a metre; those of A1 hold 0.5, 1, 1.5 and (at the edge) not 2 nor 0
-    assert strength["J1"] > strength["A1"]
-    assert strength["B1"] == pytest.approx(16 * np.mean([2.0, 2.5, 3.0, 3.5]))
-    assert found.table["strength_sd"].iloc[0] == pytest.approx(0.2 * 4)
-    far = found.draws["strength"][:, -1]
-    assert far.std() == pytest.approx(0.8, abs=0.1)
+def test_strength_is_the_sum_over_known_cells_with_the_inversions_error():
+    axis = np.arange(0.25, 20.0, 0.5)
+    strength = np.tile(axis / 16.0, (len(axis), 1))
+    known = strength.copy()
+    known[:, axis > 18.0] = np.nan  # not heard there
+    maps = xr.Dataset({"strength": (("n", "e"), known)}, {"n": axis, "e": axis})
+    bumps = np.random.default_rng(2).normal(0.0, 0.01, (8, *strength.shape))
+    metal = SiteInversion(strength, strength + bumps, np.array([0.2]), 2.5, pd.DataFrame())
+    found = gather_evidence(given(maps=maps, metal=metal), SOURCES, EffortRates(0.25), seed=3)
+    table = found.table.set_index("square")
+    # 16 cells of half a metre in a square
+    assert table["strength"]["B1"] == pytest.approx(np.mean(axis[4:8]))
+    assert table["strength"]["J1"] == 0.0
+    # the inversion's own error is most of it: seven tenths of the strength
+    np.testing.assert_allclose(table["strength_sd"]["B1"], 0.7 * np.mean(axis[4:8]), rtol=0.05)
+    drawn = np.sinh(found.draws["strength"][:, table.index.get_loc("G1")])
+    assert np.median(drawn) == pytest.approx(table["strength"]["G1"], rel=0.15)
+    low, high = np.quantile(drawn, [0.05, 0.95])
+    assert low < 0.6 * table["strength"]["G1"] < 1.6 * table["strength"]["G1"] < high
 
 
 def test_without_probes_the_burial_depth_stands_in_and_it_is_said():

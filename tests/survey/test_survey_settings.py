@@ -16,7 +16,8 @@ def test_the_least_a_survey_needs_is_an_outline():
     settings = read_settings(AREA).settings
     assert settings.area.outline == ((0, 0), (30, 0), (30, 20))
     assert settings.mapping.conditioning == ("spikes", "drift", "levels", "lag")
-    assert settings.ranking.weights == {"signal": 0.6, "contact": 0.3, "overburden": 0.1}
+    weights = {"strength": 0.45, "signal": 0.15, "contact": 0.3, "overburden": 0.1}
+    assert settings.ranking.weights == weights
     assert settings.squares.origin is None
     assert settings.readings.file is None
 
