@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from detect.readings.site_inversion import System, fit_sources
-from detect.readings.sources import WIDEST_STEP_M, Sources, source_depths
+from detect.readings.sources import WIDEST_STEP_M, Sources, lattice_near, source_depths
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -116,11 +115,9 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
 
 def _sources_near(places: Floats, detector: Detector) -> Sources:
     """Lay sources about the loud readings."""
-    low, high = places.min(axis=0) - NEAR_M, places.max(axis=0) + NEAR_M
-    e, n = (np.arange(low[k], high[k] + WIDEST_STEP_M, WIDEST_STEP_M) for k in (0, 1))
-    nodes = np.stack(np.meshgrid(e, n), axis=-1).reshape(-1, 2)
-    near, _ = cKDTree(places).query(nodes, distance_upper_bound=NEAR_M)
-    nodes = nodes[np.isfinite(near)]
+    origin = tuple(places.min(axis=0))
+    squares = lattice_near(places, NEAR_M, WIDEST_STEP_M, (float(origin[0]), float(origin[1])))
+    nodes = (squares + 0.5) * WIDEST_STEP_M + origin
     return Sources(nodes, source_depths(detector), np.arange(len(nodes)))
 
 

@@ -78,7 +78,7 @@ def pursue(
     -----
     Limit: greedy. A pair that looks like one target is one target.
     """
-    sources = sources_under(field, detector)
+    sources = sources_under(field, detector, points)
     heard_cells = np.flatnonzero(surveyed.ravel()[sources.cell])
     kept = (heard_cells + len(sources.nodes) * np.arange(len(sources.depths))[:, None]).ravel()
     operator = response_operator(points, sources, detector, detector.threshold_snr * noise_sd)

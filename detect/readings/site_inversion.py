@@ -234,7 +234,7 @@ def invert_site(
     """
     used = readings[readings["used"]]
     points = used[["e", "n"]].to_numpy(float)
-    sources = sources_under(field, detector)
+    sources = sources_under(field, detector, points)
     system = System.of(
         points,
         used["signal"].to_numpy(float),

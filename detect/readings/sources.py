@@ -27,7 +27,7 @@ WIDEST_STEP_M = 0.25
 
 @dataclass(frozen=True, eq=False)
 class Sources:
-    """A lattice of K places under D depths.
+    """K places of a lattice, with D depths under each.
 
     Attributes
     ----------
@@ -56,17 +56,41 @@ def source_depths(detector: Detector) -> Floats:
     return np.unique(np.maximum(depths, 0.02))
 
 
-def sources_under(field: xr.DataArray, detector: Detector) -> Sources:
-    """Lay a lattice under the cells of a map (n, e): each cell cut so that no step is too wide."""
+def lattice_near(
+    points: Floats, reach_m: float, step_m: float, origin: tuple[float, float]
+) -> NDArray[np.int64]:
+    """Return column and row (K, 2) of the lattice squares whose middle is near any of the points.
+
+    Laid from the points outwards, so that it costs what the lanes cover and not what lies between
+    them. Square (0, 0) has its south-west corner at ``origin``.
+    """
+    corner = np.floor((points - origin) / step_m).astype(np.int64)
+    wide = int(np.ceil(reach_m / step_m))
+    away = np.arange(-wide, wide + 1)
+    steps = np.stack(np.meshgrid(away, away), axis=-1).reshape(-1, 2)
+    steps = steps[np.hypot(*steps.T) * step_m <= reach_m + step_m]
+    here = np.unique(corner, axis=0)  # readings share squares: each is grown once
+    squares = np.unique((here[:, None] + steps).reshape(-1, 2), axis=0)
+    middle = (squares + 0.5) * step_m + origin
+    near, _ = cKDTree(points).query(middle, distance_upper_bound=reach_m)
+    return np.asarray(squares[np.isfinite(near)])
+
+
+def sources_under(field: xr.DataArray, detector: Detector, points: Floats) -> Sources:
+    """Lay sources under the cells of a map (n, e), wherever a reading at the points hears them.
+
+    Each cell is cut so that no step of the lattice is too wide.
+    """
     e, n = np.asarray(field["e"], float), np.asarray(field["n"], float)
     node_m = float(e[1] - e[0]) if e.size > 1 else WIDEST_STEP_M
     parts = int(np.ceil(node_m / WIDEST_STEP_M - 1e-9))
-    inside = ((np.arange(parts) + 0.5) / parts - 0.5) * node_m
-    fine_e, fine_n = (e[:, None] + inside).ravel(), (n[:, None] + inside).ravel()
-    mesh_e, mesh_n = np.meshgrid(fine_e, fine_n)
-    column, row = np.meshgrid(np.arange(fine_e.size) // parts, np.arange(fine_n.size) // parts)
-    nodes = np.column_stack([mesh_e.ravel(), mesh_n.ravel()])
-    return Sources(nodes, source_depths(detector), (row * e.size + column).ravel())
+    step = node_m / parts
+    origin = (e[0] - node_m / 2.0, n[0] - node_m / 2.0)
+    squares = lattice_near(points, REACH_SHARE * detector.air_range_m, step, origin)
+    inside = ((squares >= 0) & (squares < np.array([e.size, n.size]) * parts)).all(axis=1)
+    squares = squares[inside]
+    column, row = (squares // parts).T
+    return Sources((squares + 0.5) * step + origin, source_depths(detector), row * e.size + column)
 
 
 def response_operator(

@@ -30,6 +30,9 @@ from detect.stages.common import clear_of
 from detect.stages.map import MapResult
 from detect.survey import Survey
 
+#: readings of all lanes that are thought of at once
+MOST_READINGS = 1500
+
 
 def survey_next(
     survey: Survey,
@@ -84,9 +87,11 @@ def survey_next(
     if "signal" in factor:
         lanes = candidate_lanes(where, size, maps.signal.heading_deg, ground)
         model = maps.signal.loudness
+        # on a wide site readings are thought of farther apart: their joint covariance must fit
+        step = max(STEP_M, sum(lane.length for lane in lanes) / MOST_READINGS)
         points = [
             shapely.get_coordinates(
-                shapely.line_interpolate_point(lane, np.arange(0.0, lane.length, STEP_M))
+                shapely.line_interpolate_point(lane, np.arange(0.0, lane.length, step))
             )
             for lane in lanes
         ]

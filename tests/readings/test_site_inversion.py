@@ -95,10 +95,23 @@ def test_the_operator_is_the_response_of_the_coil():
 
 
 def test_sources_fill_the_cells_of_the_map():
-    sources = sources_under(CELLS, DETECTOR)
+    sources = sources_under(CELLS, DETECTOR, GRID.nodes)
     assert len(sources.nodes) == 4 * CELLS.size
     assert (np.bincount(sources.cell) == 4).all()
+    apart = np.abs(sources.nodes - GRID.nodes[sources.cell])
+    np.testing.assert_allclose(apart, 0.125)
     np.testing.assert_allclose(source_depths(DETECTOR), [0.15, 0.3975, 0.75])
+
+
+def test_a_wide_site_costs_what_its_lanes_cover():
+    # two readings ten kilometres apart under cells of 40 m: a lattice over all would not fit
+    axis = np.arange(20.0, 10_000.0, 40.0)
+    grid = Grid(axis, axis, 40.0)
+    cells = grid.field(np.zeros(grid.shape), "cells", "1", "")
+    points = np.array([[30.0, 30.0], [9_900.0, 9_900.0]])
+    sources = sources_under(cells, DETECTOR, points)
+    assert len(sources.nodes) < 500
+    assert set(sources.cell) == {0, (axis.size - 3) * axis.size + axis.size - 3}
 
 
 def test_planted_metal_comes_back_where_it_lies():
