@@ -351,3 +351,11 @@ def test_learning_from_opened_squares(tmp_path):
     squares = pd.read_csv(tmp_path / "out" / "squares.csv").set_index("square")
     assert (squares.loc[["E5", "F5", "B7"], "status"] == "opened").all()
     assert not set(summary["dig"]["squares"]) & {"E5", "F5", "B7"}
+
+
+@pytest.mark.parametrize("ends", [("100,100", "120,100"), ("nan,10", "12,10"), ("5,9", "4e5,6e6")])
+def test_a_section_off_the_site_is_refused(tmp_path, ends):
+    result = detect("section", DEMO, "--out", tmp_path / "out", "--from", ends[0], "--to", ends[1])
+    assert result.exit_code == 2
+    assert "->" in result.stderr
+    assert not (tmp_path / "out").exists()

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
+import shapely
+
 from detect.probes import Section, contact_depth_model, cut_section, seabed_model
 from detect.stages.common import Progress, needed, said_of_the_survey, silent
 from detect.stages.map import BedMaps
 from detect.survey import Problem, Survey, SurveyError
 
 Point = tuple[float, float]
+
+#: an end of a section may lie this far outside the outline, m
+OFF_SITE_M = 5.0
 
 
 def section(
@@ -31,11 +37,13 @@ def section(
     Raises
     ------
     SurveyError
-        No probes, no baseline to fall back on, or a line without length.
+        No probes, no baseline to fall back on, a line without length, or an end off the site.
     """
     probes = survey.probes if bed is not None else needed(survey.probes, "probes")
     if start is None or end is None:
         start, end = _baseline(survey)
+    else:
+        _check_on_site(survey, start, end)
     if start == end:
         what = f"the section starts and ends at e {start[0]:g}, n {start[1]:g}"
         raise SurveyError([Problem("--from, --to", what, "give two places")])
@@ -50,6 +58,22 @@ def section(
             soundings = seabed_model(survey.seabed)
     progress("section", 1, 2)
     return cut_section(start, end, probes, soundings, depth, within_m=settings.squares.size_m)
+
+
+def _check_on_site(survey: Survey, start: Point, end: Point) -> None:
+    """Refuse ends that are no numbers or lie where nothing is known of the bed."""
+    slips = []
+    for option, place in (("--from", start), ("--to", end)):
+        if not np.isfinite(place).all():
+            slips.append(Problem(option, f"{place[0]:g},{place[1]:g} is no place", "give e,n in m"))
+            continue
+        off = survey.outline.distance(shapely.Point(place))
+        if off > OFF_SITE_M:
+            what = f"e {place[0]:g}, n {place[1]:g} lies {off:.0f} m outside the site's outline"
+            remedy = f"give a place on the site or within {OFF_SITE_M:g} m of it, in grid metres"
+            slips.append(Problem(option, what, remedy))
+    if slips:
+        raise SurveyError(slips)
 
 
 def _baseline(survey: Survey) -> tuple[Point, Point]:
