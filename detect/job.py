@@ -149,13 +149,17 @@ def map_signal(
     return _finish(survey, summary, summaries.map_lines(summary))
 
 
+def _ranked(survey: Survey, progress: Progress) -> RankResult:
+    """Map and rank, with the coverage as swum worked out once for both."""
+    cover = stages.swum(survey) if survey.settings.has_detector else None
+    return stages.rank(survey, stages.map_signal(survey, progress, cover=cover), cover, progress)
+
+
 def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     """Rank the squares."""
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings",))
-    maps = stages.map_signal(survey, progress)
-    cover = stages.swum(survey) if survey.settings.has_detector else None
-    result = stages.rank(survey, maps, cover, progress)
+    result = _ranked(survey, progress)
     with output_folder(out, folder) as fresh:
         summary = write_rank(survey, result, fresh)
     return _finish(survey, summary, square_words.rank_lines(summary))
@@ -181,9 +185,7 @@ def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     """Score the forecast in the opened squares and rank what is left."""
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings", "opened"))
-    maps = stages.map_signal(survey, progress)
-    cover = stages.swum(survey) if survey.settings.has_detector else None
-    result = stages.learn(survey, stages.rank(survey, maps, cover, progress), progress)
+    result = stages.learn(survey, _ranked(survey, progress), progress)
     with output_folder(out, folder) as fresh:
         summary = write_learn(survey, result, fresh)
     return _finish(survey, summary, square_words.learn_lines(summary))

@@ -10,7 +10,7 @@ import pandas as pd
 from detect.squares.opened import ForecastScore, calibration, learn_weights, score_forecast
 from detect.squares.ranking import AGAINST, standardise
 from detect.stages.common import Progress, needed, silent
-from detect.stages.rank import RankResult, in_order
+from detect.stages.rank import RankResult, in_order, order
 from detect.survey import Survey
 
 
@@ -73,9 +73,9 @@ def learn(survey: Survey, before: RankResult, progress: Progress = silent) -> Le
     )
     learned = dict(zip(weights["evidence"], weights["learned"], strict=True))
     after = in_order(survey, left, before.layout, learned)
-    as_chosen = in_order(survey, left, before.layout, chosen)
+    as_chosen = order(survey, left, chosen)
     top_k = survey.settings.ranking.top_k
     first = set(after.squares["square"].head(top_k))
-    moved = len(first - set(as_chosen.squares["square"].head(top_k)))
+    moved = len(first - set(as_chosen["square"].head(top_k)))
     progress("ranks", 2, 2)
     return LearnResult(score, calibration(score.table), weights, after, moved)

@@ -96,6 +96,19 @@ def rank(
     return result
 
 
+def order(survey: Survey, evidence: Evidence, weights: Mapping[str, float]) -> pd.DataFrame:
+    """Rank the squares by their evidence: the table of `rank_squares`, nothing planned."""
+    settings = survey.settings
+    return rank_squares(
+        evidence.table,
+        evidence.draws,
+        weights,
+        settings.ranking.top_k,
+        evidence.threshold,
+        settings.detector.required_pod if settings.has_detector else None,
+    )
+
+
 def in_order(
     survey: Survey,
     evidence: Evidence,
@@ -119,15 +132,7 @@ def in_order(
     RankResult
     """
     ranking = survey.settings.ranking
-    detector = survey.settings.detector if survey.settings.has_detector else None
-    squares = rank_squares(
-        evidence.table,
-        evidence.draws,
-        weights,
-        ranking.top_k,
-        evidence.threshold,
-        detector.required_pod if detector else None,
-    )
+    squares = order(survey, evidence, weights)
     dig = plan_dig(
         squares,
         ranking.budget_h,
