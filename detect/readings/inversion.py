@@ -44,8 +44,8 @@ class TargetFit:
         Standard deviation of position (root mean of both axes), m.
     note : str
         Empty, or why there is no depth.
-    row : (4,) array or None
-        ``e, n, depth, ln strength`` as fitted, told or not; None where nothing could be.
+    row : (4,) array
+        ``e, n, depth, ln strength`` as fitted, told or not.
     """
 
     e: float
@@ -56,7 +56,7 @@ class TargetFit:
     strength_sd: float
     position_sd_m: float
     note: str
-    row: np.ndarray | None = None
+    row: np.ndarray
 
     @classmethod
     def untold(cls, row: np.ndarray, note: str) -> TargetFit:
@@ -67,11 +67,6 @@ class TargetFit:
 
 #: depth and strength trade against each other
 UNTOLD = "depth and strength cannot be told apart"
-
-
-def _no_fit(e: float, n: float, note: str) -> TargetFit:
-    nan = float("nan")
-    return TargetFit(e, n, nan, nan, nan, nan, nan, note)
 
 
 class Readings:
@@ -185,31 +180,3 @@ def _judged(target: np.ndarray, sd: np.ndarray, height_m: float) -> TargetFit:
     strength, nan = float(np.exp(log_strength)), float("nan")
     told = (depth, float(sd[2]), strength, strength * float(sd[3])) if note == "" else (nan,) * 4
     return TargetFit(e, n, *told, float(np.hypot(sd[0], sd[1]) / np.sqrt(2.0)), note, target)
-
-
-def fit_target(
-    points: np.ndarray,
-    signal: np.ndarray,
-    start: tuple[float, float],
-    detector: Detector,
-    noise_sd: float,
-) -> TargetFit:
-    """Fit one small target near a place; see `fit_together`.
-
-    Parameters
-    ----------
-    points : (N, 2) array
-        Readings near the pick, m.
-    signal : (N,) array
-        Conditioned signal.
-    start : (e, n)
-        Where to look.
-    detector : Detector
-        Coil and threshold.
-    noise_sd : float
-        Noise of one reading, signal units.
-    """
-    if len(points) < FEWEST_READINGS:
-        return _no_fit(*start, "too few readings around it")
-    readings = Readings(points, signal, detector, noise_sd)
-    return fit_together(readings, readings.start(start)[None])[0]

@@ -16,7 +16,7 @@ from detect.readings.inversion import (
     TargetFit,
     fit_together,
 )
-from detect.readings.sources import response_operator, sources_under
+from detect.readings.sources import REACH_SHARE, response_operator, sources_under
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -104,9 +104,9 @@ def pursue(
             continue
         local = Readings(points[near], left[near], detector, noise_sd)
         first = local.start((float(start[0]), float(start[1])))
-        fit = fit_together(local, first[None])[0]
-        row = fit.row if fit.row is not None else first
-        everywhere = np.array(tree.query_ball_point(row[:2], 2.0 * detector.air_range_m), dtype=int)
+        row = fit_together(local, first[None])[0].row
+        reach = REACH_SHARE * detector.air_range_m
+        everywhere = np.array(tree.query_ball_point(row[:2], reach), dtype=int)
         signal_of_it = Readings(points[everywhere], left[everywhere], detector, noise_sd).heard(
             row[None]
         )[0]

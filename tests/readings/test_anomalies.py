@@ -9,7 +9,7 @@ import pytest
 from detect.lanes import response_ratio
 from detect.readings.anomalies import find_anomalies, q_values
 from detect.readings.compressed import signal_of
-from detect.readings.inversion import fit_target
+from detect.readings.inversion import Readings, fit_together
 from detect.readings.signal import signal_model, usual_heading
 from detect.survey.grid import Grid
 from detect.survey.settings import Detector
@@ -55,6 +55,13 @@ def test_benjamini_hochberg_example():
     assert int((q <= 0.05).sum()) == 4
     printed = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765]
     np.testing.assert_allclose(np.sort(q)[:9], printed, atol=5e-7)
+
+
+def fitted(readings, place):
+    """Fit one target to the readings within a metre of a place."""
+    near = readings[np.hypot(readings["e"] - place[0], readings["n"] - place[1]) <= 1.0]
+    around = Readings(near[["e", "n"]].to_numpy(), near["signal"].to_numpy(), DETECTOR, NOISE)
+    return fit_together(around, around.start(place)[None])[0]
 
 
 def picked(readings):
@@ -106,14 +113,7 @@ def test_depth_intervals_hold_their_share():
     for seed in range(60):
         depth, strength = rng.uniform(0.1, 0.4), rng.uniform(2.0, 6.0)
         readings = readings_over([(2.1, 2.0, depth, strength)], seed=seed, width=4, length=4.0)
-        near = np.hypot(readings["e"] - 2.0, readings["n"] - 2.0) <= 1.0
-        fit = fit_target(
-            readings.loc[near, ["e", "n"]].to_numpy(),
-            readings.loc[near, "signal"].to_numpy(),
-            (2.0, 2.0),
-            DETECTOR,
-            NOISE,
-        )
+        fit = fitted(readings, (2.0, 2.0))
         if np.isfinite(fit.depth_m):
             total += 1
             inside += abs(fit.depth_m - depth) <= 1.645 * fit.depth_sd_m
@@ -123,14 +123,7 @@ def test_depth_intervals_hold_their_share():
 
 def test_a_target_out_of_earshot_has_no_depth():
     readings = readings_over([(2.0, 2.0, 1.4, 1.0)], width=4, length=4.0)
-    near = np.hypot(readings["e"] - 2.0, readings["n"] - 2.0) <= 1.0
-    fit = fit_target(
-        readings.loc[near, ["e", "n"]].to_numpy(),
-        readings.loc[near, "signal"].to_numpy(),
-        (2.0, 2.0),
-        DETECTOR,
-        NOISE,
-    )
+    fit = fitted(readings, (2.0, 2.0))
     assert not np.isfinite(fit.depth_m)
     assert fit.note
 
