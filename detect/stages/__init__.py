@@ -1,9 +1,10 @@
 """What each command works out, survey in, results out; nothing here reads or writes a file."""
 
+from detect.stages.bed import BedMaps, map_bed
 from detect.stages.check import CheckResult, check, swum
 from detect.stages.common import Progress, silent
 from detect.stages.learn import LearnResult, learn
-from detect.stages.map import BedMaps, MapResult, map_bed, map_signal
+from detect.stages.map import MapResult, map_signal
 from detect.stages.plan import PlanResult, plan
 from detect.stages.rank import RankResult, rank
 from detect.stages.section import section

@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import shapely
+import xarray as xr
 
 from detect.geostat.errors import GeostatError
-from detect.survey import KeepOutArea, Problem, Survey, SurveyError
+from detect.survey import Grid, KeepOutArea, Problem, Survey, SurveyError
 
 #: told what is being done, and how far it is
 Progress = Callable[[str, int, int], None]
@@ -44,6 +45,16 @@ def said_of_the_survey(file: str, column: str | None, remedy: str) -> Iterator[N
         yield
     except GeostatError as error:
         raise SurveyError([Problem(file, str(error), remedy, column=column)]) from error
+
+
+def with_sd(
+    grid: Grid, estimate: np.ndarray, sd: np.ndarray, name: str, units: str, words: str
+) -> dict[str, xr.DataArray]:
+    """Return the map of an estimate at every node and that of its standard deviation, by name."""
+    return {
+        name: grid.field(estimate, name, units, words),
+        f"{name}_sd": grid.field(sd, f"{name}_sd", units, f"kriging standard deviation of {words}"),
+    }
 
 
 def turn_cost_m(survey: Survey) -> float:

@@ -20,13 +20,6 @@ from detect.probes import (
     ContactDepth,
     ContactModel,
     KindModel,
-    contact_depth_model,
-    contact_model,
-    contact_probability,
-    kind_model,
-    kind_probabilities,
-    relief,
-    seabed_model,
 )
 from detect.readings import (
     Noise,
@@ -42,8 +35,9 @@ from detect.readings import (
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
+from detect.stages.bed import BedMaps, map_bed
 from detect.stages.check import swum
-from detect.stages.common import Progress, needed, said_of_the_survey, silent
+from detect.stages.common import Progress, needed, said_of_the_survey, silent, with_sd
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
@@ -95,18 +89,6 @@ def surveyed_cells(
     return (variance < UNINFORMED * sill).reshape(grid.shape)
 
 
-def _pair(
-    grid: Grid, estimate: np.ndarray, variance: np.ndarray, name: str, units: str, words: str
-) -> dict[str, xr.DataArray]:
-    """Return an estimate at every node with its standard deviation."""
-    return {
-        name: grid.field(estimate, name, units, words),
-        f"{name}_sd": grid.field(
-            np.sqrt(variance), f"{name}_sd", units, f"kriging standard deviation of {words}"
-        ),
-    }
-
-
 def _estimator(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> SignalModel:
     """Build the estimators of signal and loudness; say what the readings do not allow."""
     mapping = survey.settings.mapping
@@ -134,10 +116,9 @@ def _signal_fields(
     with said_of_the_survey("survey.toml", "mapping.variogram", 'set variogram = "fit"'):
         loud, variance = signal.loudness.kriging.at(grid.nodes, client=client)
         plain = signal.signal_at(grid.nodes, loud, variance, client)
-    words = "loudness, asinh(signal / noise)"
-    return _pair(grid, *plain, "signal", unit, "conditioned signal") | _pair(
-        grid, loud, variance, "loudness", "1", words
-    )
+    return with_sd(
+        grid, plain[0], np.sqrt(plain[1]), "signal", unit, "conditioned signal"
+    ) | with_sd(grid, loud, np.sqrt(variance), "loudness", "1", "loudness, asinh(signal / noise)")
 
 
 def _crosscheck(survey: Survey, signal: SignalModel, fields: dict[str, xr.DataArray]) -> CrossCheck:
@@ -157,35 +138,6 @@ def _crosscheck(survey: Survey, signal: SignalModel, fields: dict[str, xr.DataAr
         neighbours=survey.settings.mapping.neighbours,
         repeats=model.repeats,
     )
-
-
-def _contact_fields(
-    grid: Grid, contacts: ContactModel | None
-) -> tuple[dict[str, xr.DataArray], int]:
-    """Map contact probability; also return how many nodes were held to [0, 1]."""
-    if contacts is None:
-        return {}, 0
-    probability, sd, touched = contact_probability(contacts, grid.nodes)
-    name, words = "contact_probability", "probability of contact within probe length"
-    return {
-        name: grid.field(probability, name, "1", words),
-        f"{name}_sd": grid.field(sd, f"{name}_sd", "1", f"kriging standard deviation of {words}"),
-    }, touched
-
-
-def _kind_fields(
-    grid: Grid, kinds: KindModel | None, mapped: dict[str, xr.DataArray]
-) -> dict[str, xr.DataArray]:
-    """Map the probability of each kind of contact; with that of none they add up to 1."""
-    if kinds is None or "contact_probability" not in mapped:
-        return {}
-    contact = mapped["contact_probability"].to_numpy().ravel()
-    contact_sd = mapped["contact_probability_sd"].to_numpy().ravel()
-    fields: dict[str, xr.DataArray] = {}
-    for kind, (mean, sd) in kind_probabilities(kinds, grid.nodes, contact, contact_sd).items():
-        words = f"probability that the probe meets {kind}"
-        fields |= _pair(grid, mean, sd**2, f"contact_probability_{kind}", "1", words)
-    return fields
 
 
 def _anomalies(
@@ -245,49 +197,6 @@ def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
     if not survey.settings.has_detector:
         notes.append("no [detector] section: anomalies are not picked and POD is not known")
     return tuple(notes)
-
-
-@dataclass(frozen=True)
-class BedMaps:
-    """What probes and soundings say: maps, the models behind them, nodes held to [0, 1]."""
-
-    fields: dict[str, xr.DataArray]
-    contacts: ContactModel | None
-    kinds: KindModel | None
-    contact_depth: ContactDepth | None
-    seabed: PointModel | None
-    touched: int
-
-
-def map_bed(survey: Survey) -> BedMaps:
-    """Map contact probability, contact depth and the seabed.
-
-    Raises
-    ------
-    SurveyError
-        A table that cannot be kriged.
-    """
-    settings, grid = survey.settings, survey.grid()
-    with said_of_the_survey(settings.probes.file or "probes", None, "check the probe table"):
-        contacts = contact_model(survey.probes)
-        contact_depth = contact_depth_model(survey.probes, seed=settings.ranking.seed)
-        fields, touched = _contact_fields(grid, contacts)
-        kinds = kind_model(survey.probes)
-        fields |= _kind_fields(grid, kinds, fields)
-        if contact_depth is not None:
-            words = "depth of contact below the bed"
-            found = contact_depth.at(grid.nodes)
-            fields |= _pair(grid, *found, "contact_depth", "m", words)
-    with said_of_the_survey(settings.seabed.file or "seabed", None, "check the seabed table"):
-        seabed = seabed_model(survey.seabed)
-        if seabed is not None:
-            words = "depth of the bed below the water level"
-            bed = seabed.kriging.at(grid.nodes)
-            fields |= _pair(grid, *bed, "seabed", "m", words)
-            above = relief(seabed.points, seabed.values, grid.nodes, *bed)
-            words = "height of the bed above a plane through most of it"
-            fields |= _pair(grid, *above, "seabed_relief", "m", words)
-    return BedMaps(fields, contacts, kinds, contact_depth, seabed, touched)
 
 
 def map_signal(

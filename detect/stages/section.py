@@ -6,8 +6,8 @@ import numpy as np
 import shapely
 
 from detect.probes import Section, contact_depth_model, cut_section, seabed_model
+from detect.stages.bed import BedMaps
 from detect.stages.common import Progress, needed, said_of_the_survey, silent
-from detect.stages.map import BedMaps
 from detect.survey import Problem, Survey, SurveyError
 
 Point = tuple[float, float]
