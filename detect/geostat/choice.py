@@ -9,7 +9,6 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from detect.geostat.crossvalidation import leave_groups_out
 from detect.geostat.drift import Drift
@@ -18,6 +17,7 @@ from detect.geostat.experimental import experimental_variogram
 from detect.geostat.fit import VariogramFit, fit_variogram
 from detect.geostat.kriging import Kriging
 from detect.geostat.nested import fit_anisotropic, fit_nested
+from detect.geostat.parallel import threads
 from detect.geostat.partition import compact_blocks
 from detect.geostat.reml import fit_reml
 from detect.geostat.repeats import first_of_place, merge_repeats, split_nugget
@@ -163,7 +163,7 @@ def choose_variogram(
     if len(places.values) < FEWEST or np.ptp(reading) == 0:
         return plain
     # Blocks of some hundred readings: threads would wait for each other more than they help.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with threads(0):
         tried = [(plain, _log_density(plain, places))]
         for fit in _candidates(plain, position, residual, bins, places):
             tried.append((fit, _log_density(fit, places)))

@@ -9,13 +9,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtri
-from threadpoolctl import threadpool_limits
 
 from detect.geostat.choice import Places, gain_over, left_out
 from detect.geostat.errors import FloatArray, as_points, as_values
 from detect.geostat.experimental import experimental_variogram
 from detect.geostat.fit import VariogramFit, fit_variogram
 from detect.geostat.normal_scores import NormalScores
+from detect.geostat.parallel import threads
 
 #: Probabilities of the quantiles that stand for a predicted distribution.
 LEVELS = np.arange(0.025, 1.0, 0.05)
@@ -126,7 +126,7 @@ def compare_scales(
         y = np.asarray(scale.forward(places.values), dtype=float)
         bins = experimental_variogram(places.points, y, width_m=width_m, cutoff_m=cutoff_m)
         fits[name] = fit_variogram(bins, "best")
-        with threadpool_limits(limits=1, user_api="blas"):
+        with threads(0):
             predicted = left_out(fits[name].variogram, places, y)
         if predicted is None:
             continue

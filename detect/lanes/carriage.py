@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
-from detect.lanes.field import FloatArray, loop_field
-from detect.lanes.footprint import Look, look_probability, needed_ratio
+from detect.lanes.field import FloatArray
+from detect.lanes.footprint import Look, look_probability, needed_ratio, signal_ratio
 
 # Distances off the coil at which the mean over heights and tilts is worked out, and the places of
 # the quadrature: heights, sizes of tilt, directions of tilt over a half circle.
@@ -113,9 +113,7 @@ def _mean_look(look: Look, rho: FloatArray) -> FloatArray:
     tilt, toward = tilts[None, :, None, None], directions[None, None, :, None]
     along_axis = z * np.cos(tilt) - rho * np.sin(tilt) * np.cos(toward)
     off_axis = np.sqrt(np.maximum(rho**2 + z**2 - along_axis**2, 0.0))
-    b_rho, b_z = loop_field(look.radius_m, off_axis, along_axis)
-    _, at_air_range = loop_field(look.radius_m, 0.0, look.air_range_m)
-    ratio = (b_rho**2 + b_z**2) / at_air_range**2
+    ratio = signal_ratio(look.radius_m, off_axis, along_axis, look.air_range_m)
     best = np.maximum.accumulate(ratio[..., ::-1], axis=-1)[..., ::-1]
     found = look_probability(best, look.threshold_snr).mean(axis=2)
     return np.einsum("h,t,htr->r", of_height, of_tilt, found)

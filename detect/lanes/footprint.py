@@ -94,7 +94,7 @@ class Look:
 
     def ratio(self, rho_m: ArrayLike) -> FloatArray:
         """Return the mean signal over the threshold signal at distance ``rho_m`` off the axis."""
-        return _ratio(self.radius_m, rho_m, self.distance_m, self.air_range_m)
+        return signal_ratio(self.radius_m, rho_m, self.distance_m, self.air_range_m)
 
     def best_ratio(self, rho_m: ArrayLike) -> FloatArray:
         """Return the largest signal ratio met at ``rho_m`` or farther out.
@@ -186,7 +186,7 @@ def response_ratio(rho_m: ArrayLike, distance_m: ArrayLike, detector: Detector) 
     answer; the coil is level. Source: reciprocity, Das et al. 1990, IEEE Trans. Geosci. Remote
     Sens. 28 (from memory); half-widths of :math:`|B|^2` in the tests.
     """
-    return _ratio(
+    return signal_ratio(
         float(detector.coil_diameter_m) / 2, rho_m, distance_m, float(detector.air_range_m)
     )
 
@@ -267,9 +267,12 @@ def footprint(detector: Detector, burial_depth_m: float | None = None) -> float:
     return coil + look.sweep_half_width_m if coil > 0.0 else 0.0
 
 
-def _ratio(radius: float, rho: ArrayLike, distance: ArrayLike, air_range: float) -> FloatArray:
-    b_rho, b_z = loop_field(radius, rho, distance)
-    _, on_axis = loop_field(radius, 0.0, air_range)
+def signal_ratio(
+    radius_m: float, rho_m: ArrayLike, distance_m: ArrayLike, air_range_m: float
+) -> FloatArray:
+    """Return |B|^2 of a loop at places over that on its axis at the air range."""
+    b_rho, b_z = loop_field(radius_m, rho_m, distance_m)
+    _, on_axis = loop_field(radius_m, 0.0, air_range_m)
     return (b_rho**2 + b_z**2) / on_axis**2
 
 

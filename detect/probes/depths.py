@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from detect.geostat import Kriging
 from detect.geostat.covariance import tiles
+from detect.geostat.parallel import threads
 from detect.geostat.simulation import semidefinite_root
 from detect.probes.censored import LEAST_ERROR_M, CensoredFit, fit_censored
 from detect.probes.contacts import FEWEST_PROBES, contact_indicator
@@ -192,7 +192,7 @@ def contact_depth(
     could not name counts as having run out there.
     """
     # many small products: threads would wait for each other more than they help
-    with threadpool_limits(limits=1, user_api="blas"):
+    with threads(0):
         fit = fit or fit_censored(points, depth, ran_out)
         seeds = np.random.SeedSequence(seed).generate_state(len(fit.others) or 1)
         models = fit.others or (fit,)

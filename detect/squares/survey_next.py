@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 from scipy.special import owens_t
 from shapely.geometry.base import BaseGeometry
 
 from detect.geostat import Kriging
+from detect.geostat.blocks import Support
 
 Floats = NDArray[np.float64]
 
@@ -98,16 +100,10 @@ class Outlook:
         factor: float,
     ) -> Outlook:
         """Work out the joint covariance; a square is 3 x 3 Gauss-Legendre points."""
-        nodes, weights = np.polynomial.legendre.leggauss(3)
-        offsets = np.stack(np.meshgrid(nodes, nodes), axis=-1).reshape(-1, 2) * size_m / 2.0
-        share = np.outer(weights, weights).ravel() / 4.0
-        inside = (centres[:, None] + offsets).reshape(-1, 2)
+        square, count = Support.square(size_m, order=3), len(centres)
+        inside = (centres[:, None] + square.offsets).reshape(-1, 2)
         _, covariance = kriging.posterior(np.concatenate([inside, places]))
-        count, each = len(centres), len(share)
-        collapse = np.zeros((count + len(places), len(covariance)))
-        for j in range(each):
-            collapse[np.arange(count), np.arange(count) * each + j] = share[j]
-        collapse[count:, count * each :] = np.eye(len(places))
+        collapse = block_diag(np.kron(np.eye(count), square.weights), np.eye(len(places)))
         return cls(collapse @ covariance @ collapse.T, error_sd**2, factor, count)
 
     def settled(self, places: NDArray[np.int64]) -> Floats:

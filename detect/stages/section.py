@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
 from detect.probes import Section, contact_depth_model, cut_section, seabed_model
 from detect.stages.bed import BedMaps
 from detect.stages.common import Progress, needed, said_of_the_survey, silent
 from detect.survey import Problem, Survey, SurveyError
+from detect.survey.outlines import distance_off
 
 Point = tuple[float, float]
 
@@ -67,7 +67,7 @@ def _check_on_site(survey: Survey, start: Point, end: Point) -> None:
         if not np.isfinite(place).all():
             slips.append(Problem(option, f"{place[0]:g},{place[1]:g} is no place", "give e,n in m"))
             continue
-        off = survey.outline.distance(shapely.Point(place))
+        off = float(distance_off(survey.outline, *place))
         if off > OFF_SITE_M:
             what = f"e {place[0]:g}, n {place[1]:g} lies {off:.0f} m outside the site's outline"
             remedy = f"give a place on the site or within {OFF_SITE_M:g} m of it, in grid metres"
