@@ -7,11 +7,11 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from detect.present.charts.rows import write_rows
 from detect.present.numbers import records, with_plain_numbers
 from detect.present.style import (
     BLACK,
     BLUE,
-    PALE,
     SMALL_PT,
     VERMILLION,
     new_figure,
@@ -55,17 +55,6 @@ def draw_rank_intervals(
     place = np.arange(len(best))
     axes.hlines(place, best["rank_p05"], best["rank_p95"], color=BLUE, lw=5, alpha=0.45)
     axes.plot(best["rank"], place, ls="none", marker="o", ms=6, color=BLACK)
-    for y, row in zip(place, records(best), strict=True):
-        axes.annotate(
-            f"{row.p_top_k:.2f}",
-            (1.0, float(y)),
-            xycoords=("axes fraction", "data"),
-            xytext=(10, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=SMALL_PT,
-            annotation_clip=False,
-        )
     if top_k:
         axes.axvline(top_k + 0.5, color=VERMILLION, lw=1.2, ls="--")
         axes.annotate(
@@ -80,22 +69,16 @@ def draw_rank_intervals(
             color=VERMILLION,
         )
     best_words = f"best {top_k}" if top_k else "best"
-    axes.annotate(
+    write_rows(
+        axes,
+        [str(name) for name in best["square"]],
+        [f"{row.p_top_k:.2f}" for row in records(best)],
         f"probability\namong {best_words}",
-        (1.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(10, 4),
-        textcoords="offset points",
-        va="bottom",
-        fontsize=SMALL_PT,
-        annotation_clip=False,
+        gap_pt=10,
     )
-    axes.set_yticks(place, [str(name) for name in best["square"]])
     for label, name in zip(axes.get_yticklabels(), best["square"], strict=True):
         label.set_fontweight("bold" if name in first else "normal")
     axes.set(xlabel="rank: estimate (dot) and 5 to 95 % interval (bar)", ylabel="square")
-    axes.set_ylim(len(best) - 0.4, -0.6)
     axes.set_xlim(left=0)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    axes.grid(axis="x", color=PALE, lw=0.6)
     return figure

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from detect.present.charts.rows import write_rows
 from detect.present.numbers import records
-from detect.present.style import BLUE, PALE, SMALL_PT, VERMILLION, new_figure, styled
+from detect.present.style import BLUE, SMALL_PT, VERMILLION, new_figure, styled
 from detect.squares.weightings import WHATEVER
 
 
@@ -53,26 +54,12 @@ def draw_weightings(
     axes.barh(
         place[~always], share[~always], color="white", ec=VERMILLION, hatch="////", height=0.62
     )
-    for y, row in zip(place, records(shown), strict=True):
-        axes.annotate(
-            f"{row.best:.0f} to {row.worst:.0f}",
-            (1.0, float(y)),
-            xycoords=("axes fraction", "data"),
-            xytext=(12, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=SMALL_PT,
-            annotation_clip=False,
-        )
-    axes.annotate(
+    write_rows(
+        axes,
+        [str(name) for name in shown["square"]],
+        [f"{row.best:.0f} to {row.worst:.0f}" for row in records(shown)],
         "place, 5 to 95 %\nof the weights",
-        (1.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(12, 4),
-        textcoords="offset points",
-        va="bottom",
-        fontsize=SMALL_PT,
-        annotation_clip=False,
+        gap_pt=12,
     )
     axes.axvline(WHATEVER, color="black", lw=0.9, ls="--")
     axes.annotate(
@@ -85,11 +72,8 @@ def draw_weightings(
         va="bottom",
         fontsize=SMALL_PT,
     )
-    axes.set_yticks(place, [str(name) for name in shown["square"]])
     axes.set(
         xlabel=f"share of the weights under which it is among the best {top_k}", ylabel="square"
     )
     axes.set_xlim(0.0, 1.0)
-    axes.set_ylim(len(shown) - 0.4, -0.6)
-    axes.grid(axis="x", color=PALE, lw=0.6)
     return figure
