@@ -20,7 +20,7 @@ CAPTIONS = {
     "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "
     "brought back from the loudness map where left-out lanes are predicted better so (see checks).",
     "loudness": "The signal on a scale that is linear within the noise and logarithmic above it. "
-    "Squares are ranked by this map: on the plain signal a few nails outshout what lies deep.",
+    "The evidence 'signal' of a square is its mean; on the plain signal a few nails outshout all.",
     "strength": "All readings explained by small targets on a lattice under the bed: how much "
     "metal lies where, in reference targets a cell. Blank where it would not have been heard.",
     "contact_probability": "Chance that the probe meets something within its length.",

@@ -18,6 +18,7 @@ FLOORS = [
     "trial_words",
     "report_context",
     "aside",
+    "cluster",
     "writing",
     "job",
     "cli",
