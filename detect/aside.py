@@ -1,4 +1,4 @@
-"""A second pair of hands: pictures are drawn in one process while another estimates."""
+"""More pairs of hands: maps and pictures are made in processes beside the one that estimates."""
 
 from __future__ import annotations
 
@@ -7,23 +7,27 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from typing import Any, TypeVar
+from typing import Any
 
-T = TypeVar("T")
-Later = Callable[..., Callable[[], Any]]
+from detect.geostat.parallel import one_thread
+from detect.stages.common import Later, when_asked
+
+#: processes besides the first: one more than a small machine has cores, so that none idles while
+#: one waits for another's result
+HANDS = 2
 
 
 def _ready() -> None:
-    """Do nothing: the first call starts the process."""
+    """Do nothing: the first call starts the processes."""
 
 
 @contextmanager
 def aside() -> Iterator[Later]:
     """Give a function that runs a call aside and returns how to fetch its result.
 
-    Where processes can be forked safely (Linux) the calls run one after another in a process of
-    their own, which is started at once, before there are threads. Elsewhere they run when their
-    result is fetched.
+    Where processes can be forked safely (Linux) the calls run in processes of their own, which
+    are started at once, before there are threads. They hold the cores, so linear algebra keeps to
+    one thread in each. Elsewhere calls run when their result is fetched.
 
     Yields
     ------
@@ -32,17 +36,14 @@ def aside() -> Iterator[Later]:
         call and returns its result, or raises what it raised.
     """
     if not sys.platform.startswith("linux"):
-
-        def now(function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
-            return lambda: function(*arguments)
-
-        yield now
+        yield when_asked
         return
 
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork")) as hands:
+    forked = multiprocessing.get_context("fork")
+    with one_thread(), ProcessPoolExecutor(HANDS, mp_context=forked) as hands:
         hands.submit(_ready)
 
-        def later(function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
+        def later(function: Callable[..., Any], *arguments: Any) -> Callable[[], Any]:
             return hands.submit(function, *arguments).result
 
         yield later

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -55,6 +55,10 @@ MAPS = {
     "seabed": ("Seabed: depth below the water level", "linear"),
     "seabed_relief": ("Relief of the bed: height above a plane through most of it", "linear"),
 }
+#: the picture of what the probe met, kind by kind
+KINDS = "contact_kinds"
+#: all pictures of maps, in the order they are drawn
+PICTURED = (*MAPS, KINDS)
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
     {
@@ -66,7 +70,7 @@ CHARTS = frozenset(
         "quality",
         "rank_intervals",
     }
-    | {"weightings", "calibration", "seabed_relief", "contact_kinds"}
+    | {"weightings", "calibration", "seabed_relief", KINDS}
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
@@ -176,12 +180,17 @@ def check_figures(survey: Survey, result: CheckResult) -> Figures:
     )
 
 
-def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> Figures:
+def field_figures(
+    survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, names: Iterable[str] = PICTURED
+) -> Figures:
     """Draw a figure a map, each with its standard deviation."""
     behind = backdrop(survey, anomalies=anomalies)
-    for name, (title, norm) in MAPS.items():
+    for name in names:
+        if name == KINDS and kinds_in(maps):
+            yield name, draw_kinds(maps, behind)
         if name not in maps:
             continue
+        title, norm = MAPS[name]
         # soundings and pushes have their own places: the detector's coverage says nothing of them
         swum = maps["surveyed"] if name in {"signal", "loudness", "strength"} else None
         yield (
@@ -197,8 +206,6 @@ def field_figures(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame) -> 
                 limits=_limits(name, maps[name], maps["surveyed"]),
             ),
         )
-    if kinds_in(maps):
-        yield "contact_kinds", draw_kinds(maps, behind)
 
 
 def chart_figures(result: MapResult) -> Figures:

@@ -15,6 +15,7 @@ from typing import Any
 from detect import __version__, square_words, stages, summaries, trial_words
 from detect.aside import aside
 from detect.cluster import connected
+from detect.figures import PICTURED
 from detect.outputs import check_target, output_folder, plain, write_json
 from detect.present.exchange import gis_layers
 from detect.present.report import render_report
@@ -144,7 +145,7 @@ def map_signal(
     with connected(cluster) as client:
         result = stages.map_signal(survey, progress, client=client)
     with output_folder(out, folder) as fresh:
-        draw_fields(survey, result.maps, result.anomalies, fresh)
+        draw_fields(survey, result.maps, result.anomalies, fresh, PICTURED)
         summary = write_map(survey, result, fresh)
     return _finish(survey, summary, summaries.map_lines(summary))
 
@@ -196,8 +197,8 @@ def run(
 ) -> JobReport:
     """Plan, check, map and rank in one go, with a report and its provenance.
 
-    The bed is mapped and most pictures are drawn in a process of their own meanwhile; the signal
-    is mapped on a cluster where the address of one is given.
+    The bed and the metal are mapped and most pictures drawn in processes of their own meanwhile;
+    the signal is mapped on a cluster where the address of one is given.
     """
     check_target(out, folder)
     begun = datetime.datetime.now(datetime.UTC).astimezone()
@@ -213,8 +214,11 @@ def run(
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
-            mapped = stages.map_signal(survey, progress, bed, checked.cover, client=client)
-        fields_drawn = later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh)
+            mapped = stages.map_signal(survey, progress, bed, checked.cover, client, later)
+        drawn = [
+            later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh, [name])
+            for name in PICTURED
+        ]
         cut = later(write_baseline_section, survey, bed(), fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
@@ -232,8 +236,8 @@ def run(
                 "map": map_summary,
                 "rank": rank_summary,
             }
-            fields_drawn()
-            cut()
+            for finished in (*drawn, cut):
+                finished()
         provenance = _provenance(survey, begun)
         with clock("report"):
             context = report_context(

@@ -16,7 +16,7 @@ from detect.outputs import write_json, write_table
 from detect.present.exchange import as_cf
 from detect.present.page import pages_pdf_bytes
 from detect.present.slates import slate_pages
-from detect.present.style import pdf_bytes, png_bytes
+from detect.present.style import page_png_bytes, pdf_bytes, png_bytes
 from detect.present.trial_sheets import trial_sheets
 from detect.probes import Section
 from detect.stages import (
@@ -37,11 +37,15 @@ def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
     """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
     gc.freeze()  # what lives already is not searched again each time
     for name, figure in pictures:
-        (folder / f"{name}.png").write_bytes(png_bytes(figure))
-        if name not in figures.CHARTS:
-            (folder / f"{name}.pdf").write_bytes(pdf_bytes(figure))
+        if name in figures.CHARTS:
+            png = png_bytes(figure)
+        else:
+            pdf = pdf_bytes(figure)
+            png = page_png_bytes(pdf)
+            (folder / f"{name}.pdf").write_bytes(pdf)
+        (folder / f"{name}.png").write_bytes(png)
         # a drawn figure is a ring of references with tens of megabytes of canvas in it
-        figure.clear()
+        del figure
         gc.collect()
     gc.unfreeze()
 
@@ -85,9 +89,11 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
     return summary
 
 
-def draw_fields(survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, folder: Path) -> None:
-    """Write the pictures of the maps."""
-    save_figures(figures.field_figures(survey, maps, anomalies), folder)
+def draw_fields(
+    survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, folder: Path, names: Iterable[str]
+) -> None:
+    """Write the pictures of these maps, where they are there."""
+    save_figures(figures.field_figures(survey, maps, anomalies, names), folder)
 
 
 def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -272,8 +272,13 @@ def signal_ratio(
 ) -> FloatArray:
     """Return |B|^2 of a loop at places over that on its axis at the air range."""
     b_rho, b_z = loop_field(radius_m, rho_m, distance_m)
-    _, on_axis = loop_field(radius_m, 0.0, air_range_m)
-    return (b_rho**2 + b_z**2) / on_axis**2
+    return (b_rho**2 + b_z**2) / _on_axis(radius_m, air_range_m) ** 2
+
+
+@cache
+def _on_axis(radius_m: float, distance_m: float) -> float:
+    """Return the field on a loop's axis; kept, since fits ask for one coil's thousands of times."""
+    return float(loop_field(radius_m, 0.0, distance_m)[1])
 
 
 def _root(function: Callable[[float], float], low: float, high: float) -> float:

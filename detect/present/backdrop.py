@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,7 @@ from detect.present.style import (
     SMALL_PT,
     TINY_PT,
     halo,
+    rimmed,
 )
 from detect.survey.frame import Frame
 from detect.survey.grid import Grid
@@ -320,18 +321,8 @@ def _draw_probes(axes: Axes, probes: pd.DataFrame) -> None:
 def _draw_anomalies(axes: Axes, anomalies: pd.DataFrame) -> None:
     """Ring the anomalies, strongest first, and number those that leave room."""
     strongest = anomalies.sort_values("peak", ascending=False)
-    axes.plot(
-        strongest["e"],
-        strongest["n"],
-        ls="none",
-        marker="o",
-        ms=10,
-        mfc="none",
-        mec="black",
-        mew=1.2,
-        path_effects=halo(3.0),
-        zorder=7.5,
-    )
+    ring: dict[str, Any] = {"ls": "none", "marker": "o", "ms": 10, "mfc": "none", "mec": "black"}
+    rimmed(axes, strongest["e"], strongest["n"], rim_pt=3.0, zorder=7.5, mew=1.2, **ring)
     points = list(zip(strongest["e"], strongest["n"], strict=True))
     place_labels(
         axes, points, [str(name) for name in strongest["anomaly"]], size_pt=SMALL_PT, gap_pt=5.0

@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from detect.present.signs import CORNER
-from detect.present.style import GREY, TINY_PT, halo
+from detect.present.style import GREY, TINY_PT, rimmed
 
 
 def draw_square_grid(axes: Axes, squares: pd.DataFrame) -> None:
@@ -24,13 +24,7 @@ def draw_square_grid(axes: Axes, squares: pd.DataFrame) -> None:
         .reshape(-1, 2),
         axis=0,
     )
-    axes.plot(
-        corners[:, 0],
-        corners[:, 1],
-        path_effects=halo(1.8),
-        zorder=2.0,
-        **CORNER,
-    )
+    rimmed(axes, corners[:, 0], corners[:, 1], rim_pt=1.8, zorder=2.0, **CORNER)
     label_grid(axes, squares)
 
 

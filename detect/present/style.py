@@ -15,14 +15,18 @@ from io import BytesIO
 from typing import Any, ParamSpec, TypeVar
 
 import matplotlib
+import pypdfium2
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patheffects import AbstractPathEffect, withStroke
+from numpy.typing import ArrayLike
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
 DPI = 150
+COMPRESS_LEVEL = 3  # of PNG: a tenth larger than 6, in a third of the time
 
 TITLE_PT = 12.0
 TEXT_PT = 9.0
@@ -139,6 +143,20 @@ def halo(width_pt: float = 2.0, colour: str = "white") -> list[AbstractPathEffec
     return [withStroke(linewidth=width_pt, foreground=colour)]
 
 
+def rimmed(
+    axes: Axes, x: ArrayLike, y: ArrayLike, *, rim_pt: float, zorder: float, **marker: Any
+) -> None:
+    """Plot markers on a white rim of this width in points.
+
+    Drawn as two sets of markers: a path effect would draw each marker by itself, which for a
+    grid of squares' corners takes longer than all the rest of a map.
+    """
+    rim = marker | {"color": "white", "mew": rim_pt}
+    rim |= {"mec": "white"} if "mec" in marker else {}
+    axes.plot(x, y, zorder=zorder, **rim)
+    axes.plot(x, y, zorder=zorder, **marker)
+
+
 def png_bytes(figure: Figure, dpi: int = DPI) -> bytes:
     """Return the figure as a PNG file's bytes; equal figures give equal bytes.
 
@@ -159,7 +177,7 @@ def png_bytes(figure: Figure, dpi: int = DPI) -> bytes:
             format="png",
             dpi=dpi,
             metadata={"Software": None},
-            pil_kwargs={"compress_level": 3},  # a tenth larger than 6, in a third of the time
+            pil_kwargs={"compress_level": COMPRESS_LEVEL},
         )
     return buffer.getvalue()
 
@@ -181,4 +199,27 @@ def pdf_bytes(figure: Figure, dpi: int = 200) -> bytes:
     buffer = BytesIO()
     with matplotlib.rc_context(RC):
         figure.savefig(buffer, format="pdf", dpi=dpi, metadata={"CreationDate": None})
+    return buffer.getvalue()
+
+
+def page_png_bytes(pdf: bytes, dpi: int = DPI) -> bytes:
+    """Return the first page of a PDF file as a PNG file's bytes.
+
+    What is kept both ways is drawn once: to make dots of a page takes a fifth of the time that
+    drawing the figure again takes, and the two cannot differ.
+
+    Parameters
+    ----------
+    pdf : bytes
+    dpi : int
+        Dots an inch.
+
+    Returns
+    -------
+    bytes
+    """
+    with pypdfium2.PdfDocument(pdf) as document:
+        picture = document[0].render(scale=dpi / 72.0).to_pil()
+    buffer = BytesIO()
+    picture.save(buffer, "png", dpi=(dpi, dpi), compress_level=COMPRESS_LEVEL)
     return buffer.getvalue()

@@ -13,6 +13,8 @@ from scipy.stats import truncnorm
 #: readings further above (below) the baseline than this many sigma are metal (or faults)
 CUT_ABOVE, CUT_BELOW = 2.0, 3.5
 ROUNDS = 30
+#: mean of what the cut leaves of a standard normal
+_LEAN = float(truncnorm.mean(-CUT_BELOW, CUT_ABOVE))
 
 
 def _start_level(signal: np.ndarray, noise_sd: float) -> float:
@@ -44,7 +46,7 @@ def quiet_readings(signal: np.ndarray, noise_sd: float) -> tuple[np.ndarray, flo
     high, so a broad anomaly that fills a whole lane is taken for its level.
     """
     spread = max(noise_sd, np.finfo(float).tiny)
-    lean = float(truncnorm.mean(-CUT_BELOW, CUT_ABOVE)) * spread
+    lean = _LEAN * spread
     level = _start_level(signal, noise_sd)
     quiet = np.ones(signal.size, dtype=bool)
     for _ in range(ROUNDS):

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 from shapely.geometry import Polygon
 
-from detect.survey.grid import square_at, square_names
+from detect.survey.grid import square_at, square_cells, square_names
 from detect.survey.outlines import KeepOutArea
 from detect.survey.settings import Squares
 
@@ -107,7 +107,21 @@ def mean_over_squares(
     (M,) array
         NaN for a square that holds no point with a value.
     """
-    owner = square_of(layout, nodes[:, 0], nodes[:, 1], origin)
-    kept = (owner != "") & np.isfinite(values)
-    mean = pd.Series(values[kept]).groupby(owner[kept]).mean()
-    return layout["square"].map(mean).to_numpy(float)
+    owner = _row_of_square(layout, nodes, origin)
+    kept = (owner >= 0) & np.isfinite(values)
+    total = np.bincount(owner[kept], values[kept], len(layout))
+    count = np.bincount(owner[kept], minlength=len(layout))
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _row_of_square(
+    layout: pd.DataFrame, nodes: np.ndarray, origin: tuple[float, float]
+) -> np.ndarray:
+    """Return the row of the layout whose square each node (K, 2) lies in; -1 outside all."""
+    size = float(layout["size_m"].iloc[0])
+    column, row = square_cells(*centres(layout).T, size, origin)
+    rows = np.full((row.max() + 1, column.max() + 1), -1)
+    rows[row, column] = np.arange(len(layout))
+    east, north = square_cells(*nodes.T, size, origin)
+    inside = (east >= 0) & (north >= 0) & (east < rows.shape[1]) & (north < rows.shape[0])
+    return np.where(inside, rows[np.where(inside, north, 0), np.where(inside, east, 0)], -1)

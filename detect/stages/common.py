@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,10 +17,17 @@ from detect.survey import Grid, KeepOutArea, Problem, Survey, SurveyError
 
 #: told what is being done, and how far it is
 Progress = Callable[[str, int, int], None]
+#: takes a function and its arguments; returns how to fetch its result, or raise what it raised
+Later = Callable[..., Callable[[], Any]]
 
 
 def silent(stage: str, done: int, total: int) -> None:
     """Report no progress."""
+
+
+def when_asked(function: Callable[..., Any], *arguments: Any) -> Callable[[], Any]:
+    """Return how to fetch the result of a call: it is made then."""
+    return lambda: function(*arguments)
 
 
 def needed(table: pd.DataFrame | None, name: str) -> pd.DataFrame:

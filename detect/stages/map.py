@@ -37,7 +37,15 @@ from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
 from detect.squares import square_layout, square_of
 from detect.stages.bed import BedMaps, map_bed
 from detect.stages.check import swum
-from detect.stages.common import Progress, needed, said_of_the_survey, silent, with_sd
+from detect.stages.common import (
+    Later,
+    Progress,
+    needed,
+    said_of_the_survey,
+    silent,
+    when_asked,
+    with_sd,
+)
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
@@ -205,6 +213,7 @@ def map_signal(
     bed: Callable[[], BedMaps] | None = None,
     cover: xr.Dataset | None = None,
     client: Any = None,
+    later: Later = when_asked,
 ) -> MapResult:
     """Condition the readings and estimate every map with its standard deviation.
 
@@ -218,6 +227,8 @@ def map_signal(
         Coverage as swum, where it is known already.
     client : distributed.Client, optional
         A cluster to work the maps of signal and loudness out on.
+    later : Later, optional
+        How to have the metal worked out while the rest is.
 
     Raises
     ------
@@ -249,6 +260,7 @@ def map_signal(
         signal.loudness.variogram.sill,
     )
     fields["surveyed"] = grid.field(surveyed, "surveyed", "1", "readings reach this cell")
+    inverted = later(_metal, survey, conditioned, noise, cover, surveyed)
 
     progress("checks", 3, 6)
     plain_scores = None
@@ -259,15 +271,14 @@ def map_signal(
     loud_scores = leave_one_out_scores(signal.loudness.values, *left_out)
     crosscheck = _crosscheck(survey, signal, fields)
 
-    metal, strengths = _metal(survey, conditioned, noise, cover, surveyed)
-    fields |= strengths
+    progress("anomalies", 4, 6)
+    anomalies = _anomalies(survey, fields["loudness"], signal.scale, surveyed, conditioned, noise)
 
-    progress("probes and seabed", 4, 6)
+    progress("metal, probes and seabed", 5, 6)
+    metal, strengths = inverted()
+    fields |= strengths
     below = bed() if bed is not None else map_bed(survey)
     fields |= below.fields
-
-    progress("anomalies", 5, 6)
-    anomalies = _anomalies(survey, fields["loudness"], signal.scale, surveyed, conditioned, noise)
     progress("maps", 6, 6)
     return MapResult(
         xr.Dataset(fields),

@@ -204,7 +204,21 @@ def known_squares(
 def square_at(
     e: ArrayLike, n: ArrayLike, size_m: float, origin: tuple[float, float]
 ) -> NDArray[np.object_]:
-    """Name the square each position lies in; an empty text west or south of the origin.
+    """Name the square each position lies in; an empty text west or south of the origin."""
+    column, row = square_cells(e, n, size_m, origin)
+    named = (column >= 0) & (row >= 0)
+    letters = {int(c): column_letters(int(c)) for c in np.unique(column[named])}
+    flat = [
+        f"{letters[int(c)]}{r + 1}" if ok else ""
+        for c, r, ok in zip(column.ravel(), row.ravel(), named.ravel(), strict=True)
+    ]
+    return np.array(flat, dtype=object).reshape(column.shape)
+
+
+def square_cells(
+    e: ArrayLike, n: ArrayLike, size_m: float, origin: tuple[float, float]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Count the column and row of squares each position lies in, both from 0 at the origin.
 
     A position on the line between two squares lies in the eastern or northern one.
     """
@@ -212,14 +226,8 @@ def square_at(
         np.floor((np.asarray(e, dtype=float) - origin[0]) / size_m + _SNAP),
         np.floor((np.asarray(n, dtype=float) - origin[1]) / size_m + _SNAP),
     )
-    named = (column >= 0) & (row >= 0)
-    column, row = np.where(named, column, -1).astype(int), np.where(named, row, -1).astype(int)
-    letters = {int(c): column_letters(int(c)) for c in np.unique(column[named])}
-    flat = [
-        f"{letters[int(c)]}{r + 1}" if ok else ""
-        for c, r, ok in zip(column.ravel(), row.ravel(), named.ravel(), strict=True)
-    ]
-    return np.array(flat, dtype=object).reshape(column.shape)
+    known = np.isfinite(column) & np.isfinite(row)
+    return np.where(known, column, -1).astype(int), np.where(known, row, -1).astype(int)
 
 
 def column_letters(index: int) -> str:
