@@ -86,13 +86,18 @@ def loop_field(
     scale = MU0 * current_a / (2.0 * np.pi * far)
 
     # The same as K + (a²-ρ²-z²)/α² E, ordered so that nothing cancels on the axis or far away.
-    k_minus_e = np.where(small, _power_series(m, _K_MINUS_E), k_int - e_int)
+    any_small = bool(small.any())  # away from the axis the series would be worked out for nothing
+    k_minus_e = k_int - e_int
+    if any_small:
+        k_minus_e = np.where(small, _power_series(m, _K_MINUS_E), k_minus_e)
     b_z = scale * (k_minus_e + 2.0 * a * (a - rho) / near2_safe * e_int)
 
     # B_rho = scale z/ρ [bracket]; the series form carries 1/ρ inside, so the axis needs no case.
     rho_safe = np.where(small, 1.0, rho)
-    closed = ((a**2 + rho**2 + z**2) / near2_safe * e_int - k_int) / rho_safe
-    b_rho = scale * z * np.where(small, 4.0 * a / far2 * _power_series(m, _BRACKET_OVER_M), closed)
+    bracket = ((a**2 + rho**2 + z**2) / near2_safe * e_int - k_int) / rho_safe
+    if any_small:
+        bracket = np.where(small, 4.0 * a / far2 * _power_series(m, _BRACKET_OVER_M), bracket)
+    b_rho = scale * z * bracket
 
     b_z = np.where(on_wire, np.inf * np.sign(current_a) if current_a else 0.0, b_z)
     b_rho = np.where(on_wire, 0.0, b_rho)

@@ -124,7 +124,9 @@ class Readings:
         return np.asarray(lattice[np.argmin(cost)])
 
 
-def fit_together(readings: Readings, starts: np.ndarray) -> list[TargetFit]:
+def fit_together(
+    readings: Readings, starts: np.ndarray, tolerance: float = 1e-8
+) -> list[TargetFit]:
     """Fit position, depth and strength of several small targets to the same readings.
 
     Bounded least squares from the starts; covariance from the Jacobian, scaled up by the misfit
@@ -135,6 +137,8 @@ def fit_together(readings: Readings, starts: np.ndarray) -> list[TargetFit]:
     readings : Readings
     starts : (P, 4) array
         ``e, n, depth, ln strength``; a target stays within `REACH_M` of its start.
+    tolerance : float
+        Relative change of the misfit at which the fit is done.
 
     Returns
     -------
@@ -156,6 +160,7 @@ def fit_together(readings: Readings, starts: np.ndarray) -> list[TargetFit]:
         jac=readings.slopes,
         bounds=(low.ravel(), high.ravel()),
         x_scale=np.tile([0.1, 0.1, 0.1, 0.5], count),
+        ftol=tolerance,
         max_nfev=60 if count == 1 else 30,
     )
     freedom = max(len(readings.signal) - 4 * count, 1)

@@ -30,6 +30,9 @@ TOGETHER_M = 1.2
 #: more targets than this are not told apart by one fit
 MOST_TOGETHER = 12
 MOST_PICKS = 200
+#: relative change of the misfit at which a pick is placed well enough to be taken off: all are
+#: fitted again, together
+ROUGHLY = 1e-3
 #: share of what is taken off that may be left by wander, tilt and shape (common practice, no
 #: source): a second target under a loud one must stand out of that
 LEFTOVER = 0.25
@@ -104,7 +107,7 @@ def pursue(
             continue
         local = Readings(points[near], left[near], detector, noise_sd)
         first = local.start((float(start[0]), float(start[1])))
-        row = fit_together(local, first[None])[0].row
+        row = fit_together(local, first[None], ROUGHLY)[0].row
         reach = REACH_SHARE * detector.air_range_m
         everywhere = np.array(tree.query_ball_point(row[:2], reach), dtype=int)
         signal_of_it = Readings(points[everywhere], left[everywhere], detector, noise_sd).heard(
