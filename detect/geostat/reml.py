@@ -13,7 +13,7 @@ import pandas as pd
 from scipy.linalg import LinAlgError
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from detect.geostat.errors import FloatArray, GeostatError, IntArray, as_points, as_values
 from detect.geostat.fit import VariogramFit
@@ -180,7 +180,7 @@ def _likeliest(fits: list[VariogramFit]) -> VariogramFit:
     others = [
         f"{f.variogram.smoothness:g}"
         for f in fits
-        if f is not best and f.log_likelihood > best.log_likelihood - chi2.ppf(0.95, 1) / 2
+        if f is not best and f.log_likelihood > best.log_likelihood - chdtri(1, 0.05) / 2
     ]
     note = f"smoothness {best.variogram.smoothness:g} is the likeliest of those tried"
     if others:

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from detect.geostat.errors import FloatArray, GeostatError, as_values
 
@@ -82,7 +82,7 @@ def leave_one_out_scores(
         rmse=float(np.sqrt((error**2).mean())),
         mae=float(np.abs(error).mean()),
         mean_squared_standardised=float((error**2 / v).mean()),
-        coverage_90=float((np.abs(error) <= norm.ppf(0.95) * np.sqrt(v)).mean()),
+        coverage_90=float((np.abs(error) <= ndtri(0.95) * np.sqrt(v)).mean()),
         correlation=float("nan") if constant else float(np.corrcoef(z, p)[0, 1]),
         n=len(z),
         log_score=float(-0.5 * (np.log(2.0 * np.pi * v) + error**2 / v).mean()),
@@ -126,7 +126,7 @@ def interval_coverage(
     level = np.asarray(levels, dtype=float)
     if not ((level > 0) & (level < 1)).all():
         raise GeostatError(f"levels = {tuple(levels)} must lie between 0 and 1")
-    half = norm.ppf(0.5 + level / 2.0)
+    half = ndtri(0.5 + level / 2.0)
     inside = np.abs(z - p) / np.sqrt(v) <= half[:, None]
     return pd.DataFrame(
         {

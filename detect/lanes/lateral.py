@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import fft
 from scipy.integrate import simpson
 from scipy.interpolate import CubicSpline
-from scipy.signal import fftconvolve
 
 from detect.lanes.carriage import look_end, one_look
 from detect.lanes.field import FloatArray
@@ -151,7 +151,9 @@ def _smear(rows: FloatArray, step: float, sigma: float) -> FloatArray:
         [np.zeros((len(rows), half - left.shape[1])), left, rows, np.zeros((len(rows), half))],
         axis=1,
     )
-    smeared = fftconvolve(padded, kernel[None, :], mode="valid", axes=1)
+    size = fft.next_fast_len(padded.shape[1] + kernel.size, real=True)
+    product = fft.rfft(padded, size, axis=1) * fft.rfft(kernel, size)
+    smeared = fft.irfft(product, size, axis=1)[:, kernel.size - 1 : padded.shape[1]]
     return np.clip(smeared, 0.0, 1.0)
 
 

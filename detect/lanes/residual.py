@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xarray as xr
-from scipy.stats import nbinom
+from scipy.special import nbdtr, nbdtrik
 from shapely.geometry.base import BaseGeometry
 
 from detect.lanes.gaps import TOLERANCE, site_cells
@@ -75,7 +75,13 @@ def could_remain(mean_pod: float, found: int, confidence: float = 0.95) -> float
         raise ValueError("found must not be negative, and confidence lies between 0 and 1")
     if mean_pod == 0.0:
         return float("inf")
-    return float(nbinom.ppf(confidence, found + 1, mean_pod))
+    if mean_pod == 1.0:
+        return 0.0
+    most = float(np.ceil(nbdtrik(confidence, found + 1, mean_pod)))
+    # the inverse is found by search: where it lies a hair above a whole number, that one holds
+    if most > 0 and nbdtr(most - 1, found + 1, mean_pod) >= confidence:
+        most -= 1
+    return most
 
 
 def residual_table(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq, minimize
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from detect.lanes.field import FloatArray, loop_field
 from detect.lanes.trial_likelihood import (
@@ -155,7 +155,7 @@ def fit_trial(
         raise ValueError("there is no try of any target")
     bounds = _bounds(tries)
     theta, least = _best(tries, bounds)
-    enough = least + 0.5 * float(chi2.ppf(CONFIDENCE, 1))
+    enough = least + 0.5 * float(chdtri(1, 1.0 - CONFIDENCE))
     notes: list[str] = []
 
     def interval(place: int, of_threshold: bool = False) -> Interval:
@@ -344,7 +344,7 @@ def _profile(
                 end = brentq(lambda v: rest(v) - enough, *sorted((inner, outer)), xtol=1e-4)
                 break
             if outer == limit:
-                flat |= rest(limit) < enough - 0.5 * float(chi2.ppf(CONFIDENCE, 1)) + _FLAT
+                flat |= rest(limit) < enough - 0.5 * float(chdtri(1, 1.0 - CONFIDENCE)) + _FLAT
                 break
             inner, step = outer, 2.0 * step
         ends.append(end)
@@ -352,7 +352,7 @@ def _profile(
     if low is not None and high is not None:
         half_way = [0.5 * (start[place] + end) for end in (low, high)]
         best[:] = start
-        least = enough - 0.5 * float(chi2.ppf(CONFIDENCE, 1))
+        least = enough - 0.5 * float(chdtri(1, 1.0 - CONFIDENCE))
         flat |= all(rest(value) < least + _PLATEAU for value in half_way)
     return Interval(
         None if flat else float(np.exp(start[place])),

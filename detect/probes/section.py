@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from detect.geostat.model import PointModel
 from detect.probes.contacts import contact_indicator
@@ -104,7 +104,7 @@ def cut_section(
     if depth is not None:
         below, variance = depth.at(nodes)
         horizon, spread = bed + below, np.sqrt(bed_variance + variance)
-    reach = norm.ppf(0.95)
+    reach = ndtri(0.95)
     line = pd.DataFrame(
         {
             "distance_m": distance,

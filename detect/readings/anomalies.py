@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import xarray as xr
-from scipy import ndimage, stats
+from scipy import ndimage
 from scipy.spatial import cKDTree
+from scipy.special import ndtr
 
 from detect.readings.inversion import Readings
 from detect.readings.pursuit import merged, pursue, refine
@@ -55,9 +56,11 @@ def q_values(z: np.ndarray, looks: int) -> np.ndarray:
     """
     if z.size == 0:
         return np.empty(0)
-    others = np.ones(max(looks - z.size, 0))
-    p = np.concatenate([stats.norm.sf(z), others])
-    return np.asarray(stats.false_discovery_control(p, method="bh"))[: z.size]
+    order = np.argsort(-z, kind="stable")
+    rate = max(looks, z.size) * ndtr(-z[order]) / np.arange(1, z.size + 1)
+    q = np.empty(z.size)
+    q[order] = np.minimum(np.minimum.accumulate(rate[::-1])[::-1], 1.0)
+    return q
 
 
 def _half_height_areas(signal: np.ndarray, cells: np.ndarray, cell_m2: float) -> np.ndarray:

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import ndtri
 
 #: fewer second differences than this say little about noise
 FEWEST_DIFFERENCES = 20
 #: 1 / Phi^-1(3/4)
-MAD_TO_SIGMA = float(1.0 / stats.norm.ppf(0.75))
+MAD_TO_SIGMA = float(1.0 / ndtri(0.75))
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def robust_sd(values: np.ndarray) -> float:
     """
     if values.size == 0:
         return float("nan")
-    return float(stats.median_abs_deviation(values, scale="normal"))
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
 
 
 def second_differences(readings: pd.DataFrame) -> np.ndarray:

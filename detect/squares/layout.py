@@ -119,9 +119,10 @@ def _row_of_square(
 ) -> np.ndarray:
     """Return the row of the layout whose square each node (K, 2) lies in; -1 outside all."""
     size = float(layout["size_m"].iloc[0])
-    column, row = square_cells(*centres(layout).T, size, origin)
+    e, n = centres(layout).T
+    column, row = square_cells(e, n, size, origin)
     rows = np.full((row.max() + 1, column.max() + 1), -1)
     rows[row, column] = np.arange(len(layout))
-    east, north = square_cells(*nodes.T, size, origin)
+    east, north = square_cells(nodes[:, 0], nodes[:, 1], size, origin)
     inside = (east >= 0) & (north >= 0) & (east < rows.shape[1]) & (north < rows.shape[0])
     return np.where(inside, rows[np.where(inside, north, 0), np.where(inside, east, 0)], -1)

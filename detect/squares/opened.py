@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import kendalltau, norm, spearmanr
+from scipy.special import ndtri
 
 Floats = NDArray[np.float64]
 
@@ -96,7 +96,7 @@ def score_forecast(squares: pd.DataFrame, opened: pd.DataFrame) -> ForecastScore
     ranked = table[table["score"].notna()]
     spearman, kendall = rank_correlations(ranked["score"], ranked["finds"])
     error = table["overburden_forecast_m"] - table["overburden_m"]
-    held = error.abs() <= norm.ppf(0.95) * table["overburden_sd_m"]
+    held = error.abs() <= ndtri(0.95) * table["overburden_sd_m"]
     return ForecastScore(
         table,
         brier,
@@ -112,6 +112,8 @@ def rank_correlations(one: pd.Series, other: pd.Series) -> tuple[float, float]:
     x, y = one.to_numpy(float), other.to_numpy(float)
     if len(x) < 3 or np.ptp(x) == 0 or np.ptp(y) == 0:
         return float("nan"), float("nan")
+    from scipy.stats import kendalltau, spearmanr  # slow to load, and only needed here
+
     return float(spearmanr(x, y).statistic), float(kendalltau(x, y).statistic)
 
 
@@ -215,7 +217,7 @@ def calibration(table: pd.DataFrame, edges: Floats | None = None) -> pd.DataFram
 
 def wilson(came: int, count: int, level: float = 0.9) -> tuple[float, float]:
     """Return Wilson's score interval of a share."""
-    z = float(norm.ppf(0.5 + level / 2.0))
+    z = float(ndtri(0.5 + level / 2.0))
     middle = (came + z**2 / 2.0) / (count + z**2)
     half = z / (count + z**2) * np.sqrt(came * (count - came) / count + z**2 / 4.0)
     return max(middle - half, 0.0), min(middle + half, 1.0)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
 from detect.geostat.simulation import semidefinite_root
@@ -48,7 +48,7 @@ def signal(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     loud_sd, threshold = _sd(covariance), float(loudness(given.threshold_snr, 1.0))
     drawn = draw_normal(loud, covariance, given.realisations, rng)
     # a square whose mean is known for certain would divide by zero
-    above = norm.sf((threshold - loud) / np.maximum(loud_sd, 1e-12))
+    above = ndtr((loud - threshold) / np.maximum(loud_sd, 1e-12))
     columns = {
         "signal_mean": mean,
         "signal_sd": np.sqrt(np.clip(variance, 0.0, None)),

@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from detect.lanes.trial import TrialFit, axis_distance
 from detect.lanes.trial_likelihood import LOG_NOISE, LOG_SNR, alarm_probability, mean_signal
@@ -159,8 +159,8 @@ def _draw_heard(axes: Axes, curves: Sequence[TrialCurve]) -> None:
         count = np.bincount(group)
         heard = np.bincount(group, curve.heard)
         # Clopper and Pearson's exact interval for a share.
-        lower = np.where(heard > 0, beta.ppf(0.025, heard, count - heard + 1), 0.0)
-        upper = np.where(heard < count, beta.ppf(0.975, heard + 1, count - heard), 1.0)
+        lower = np.where(heard > 0, betaincinv(heard, count - heard + 1, 0.025), 0.0)
+        upper = np.where(heard < count, betaincinv(heard + 1, count - heard, 0.975), 1.0)
         share = heard / count
         axes.errorbar(
             places,
