@@ -19,7 +19,7 @@ from detect.geostat.variogram import Variogram
 MOST_POINTS = 2500
 
 #: Readings of that part.
-PART = 1800
+PART = 1200
 
 #: Agreement asked for, as a share of the largest kriging standard deviation (solvers differ by
 #: rounding).

@@ -49,7 +49,7 @@ from detect.stages.common import (
 from detect.survey import Grid, Survey
 
 #: nodes of each map that are estimated again by an independent library
-CROSSCHECK_NODES = 400
+CROSSCHECK_NODES = 600
 #: where the reference target at burial depth would be found more rarely, strength is not known
 LEAST_POD = 0.3
 #: without a detector's footprint, a node whose variance is this share of the sill is unsurveyed
