@@ -38,7 +38,10 @@ class ForecastScore:
     spearman, kendall : float
         Of score and finds; NaN with fewer than three squares, or all alike.
     overburden_bias_m, overburden_held : float
-        Mean of forecast less found, and share of squares whose depth lay in the 90 % interval.
+        Mean of forecast less found, and share of squares whose depth lay in the 90 % interval;
+        NaN where there is none to compare. A square in which nothing was found has no overburden.
+    overburden_known : int
+        Squares with an overburden found and forecast.
     """
 
     table: pd.DataFrame
@@ -47,6 +50,7 @@ class ForecastScore:
     kendall: float
     overburden_bias_m: float
     overburden_held: float
+    overburden_known: int
 
 
 def brier_score(chance: Floats, came_true: NDArray[np.bool_]) -> float:
@@ -62,7 +66,7 @@ def score_forecast(squares: pd.DataFrame, opened: pd.DataFrame) -> ForecastScore
     squares : DataFrame
         As ranked before opening, from :func:`detect.squares.ranking.rank_squares`.
     opened : DataFrame
-        ``square, finds, metal_finds, overburden_m``.
+        ``square, finds, metal_finds, overburden_m``, the last NaN where it was not measured.
 
     Returns
     -------
@@ -95,15 +99,17 @@ def score_forecast(squares: pd.DataFrame, opened: pd.DataFrame) -> ForecastScore
             }
     ranked = table[table["score"].notna()]
     spearman, kendall = rank_correlations(ranked["score"], ranked["finds"])
-    error = table["overburden_forecast_m"] - table["overburden_m"]
-    held = error.abs() <= ndtri(0.95) * table["overburden_sd_m"]
+    error = (table["overburden_forecast_m"] - table["overburden_m"]).dropna()
+    reach = (ndtri(0.95) * table["overburden_sd_m"]).loc[error.index].dropna()
+    held = error.abs().loc[reach.index] <= reach
     return ForecastScore(
         table,
         brier,
         spearman,
         kendall,
         float(error.mean()),
-        float(held.mean()) if table["overburden_sd_m"].notna().any() else float("nan"),
+        float(held.mean()),
+        len(error),
     )
 
 

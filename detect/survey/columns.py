@@ -240,6 +240,8 @@ def _numbers(
                     column=column.name,
                 )
             )
+    # told once: what is out of range says nothing about the rest of its row
+    values[low | high] = np.nan
     return values, problems, int(with_comma.sum())
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 from shapely.geometry import Polygon
 
-from detect.survey import grid, tables
+from detect.survey import grid, square_slips
 from detect.survey.errors import Problem, SurveyError
 from detect.survey.files import decode, sha256
 from detect.survey.frame import Frame
@@ -252,5 +252,5 @@ def _grid_problems(read: SettingsFile, outline: Polygon) -> list[Problem]:
         known = grid.known_squares(outline, squares.size_m, origin)
         for key, name in named:
             if grid.is_square_name(name):
-                problems += tables.square_problems(name, known, SETTINGS_FILE, key)
+                problems += square_slips.square_problems(name, known, SETTINGS_FILE, key)
     return problems

@@ -24,7 +24,7 @@ from detect.survey.settings import (
     VariogramSettings,
 )
 from detect.survey.settings_words import models_in, required_keys, slip_problems
-from detect.survey.tables import square_problems
+from detect.survey.square_slips import square_problems
 
 #: sections that are written once for each entry, as ``[[targets]]``
 LISTS = ("targets",)

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 from shapely.geometry import Polygon
 
-from detect.survey import grid, outlines, reading_slips, swum, tables
+from detect.survey import grid, outlines, reading_slips, square_slips, swum, tables
 from detect.survey.columns import has_column, nearest, read_columns
 from detect.survey.errors import Problem
 from detect.survey.files import TABLE_SUFFIXES, RawTable, read_raw, sha256
@@ -207,7 +207,8 @@ def _checked(
         squares = sections.get("squares", Squares())
         if outline is not None:
             known = grid.known_squares(outline, squares.size_m, squares.origin)
-        problems = tables.check_opened(table, file, known)
+        length = sections.get("probes", ProbesSettings()).length_m
+        problems, notices = square_slips.check_opened(table, file, known, length)
     if outline is not None:
         for e, n, noun in places:
             problems += outlines.far_positions(table, outline, file, e, n, noun)

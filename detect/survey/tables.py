@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 import pandas as pd
 
 from detect.survey.columns import Column
 from detect.survey.errors import Problem
-from detect.survey.grid import is_square_name
 from detect.survey.positions import measure_lanes
+
+#: deeper than this no square is dug by hand: a depth typed in centimetres (no source)
+DEEPEST_DUG_M = 10.0
 
 COLUMNS: dict[str, tuple[Column, ...]] = {
     "lanes": (
@@ -54,7 +54,8 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("square", "text"),
         Column("finds", lowest=0.0),
         Column("metal_finds", lowest=0.0),
-        Column("overburden_m", lowest=0.0),
+        # not measured where a square was dug down and found empty
+        Column("overburden_m", blank=True, lowest=0.0, highest=DEEPEST_DUG_M),
     ),
 }
 
@@ -62,7 +63,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
 def check_lanes(table: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Problem]]:
     """Measure the lanes; name duplicate lanes and lanes without length."""
     lanes = measure_lanes(table.drop(columns="row")).assign(row=table["row"])
-    problems = _named_twice(
+    problems = named_twice(
         lanes, "lane", file, "give each lane its own name, or remove one of the rows"
     )
     lanes_without = lanes[lanes["length_m"] < 1e-6]
@@ -90,9 +91,7 @@ def check_probes(
 ) -> tuple[pd.DataFrame, list[Problem], list[Problem]]:
     """Bring contacts to lower case; name probes typed twice or deeper than the probe is long."""
     probes = table.assign(contact=table["contact"].str.lower())
-    problems = _named_twice(
-        probes, "probe", file, "give each probe its own name, or remove one row"
-    )
+    problems = named_twice(probes, "probe", file, "give each probe its own name, or remove one row")
     if length_m is not None:
         deep = probes[probes["depth_m"] > length_m + 1e-9]
         problems += [
@@ -150,63 +149,8 @@ def check_trial(table: pd.DataFrame, file: str) -> list[Problem]:
     ]
 
 
-def check_opened(table: pd.DataFrame, file: str, squares: Iterable[str] | None) -> list[Problem]:
-    """Name squares that do not exist or are typed twice, and finds that are not counts."""
-    known = list(squares) if squares is not None else None
-    problems = _named_twice(table, "square", file, "give each opened square one row")
-    for square, row in zip(table["square"], table["row"], strict=True):
-        if square:
-            problems += square_problems(square, known, file, "square", int(row))
-    for column in ("finds", "metal_finds"):
-        broken = table[table[column].notna() & (table[column] % 1 != 0)]
-        problems += [
-            Problem(file, f"{value:g} is not a whole number", "count the finds", int(row), column)
-            for value, row in zip(broken[column], broken["row"], strict=True)
-        ]
-    more = table[table["metal_finds"] > table["finds"]]
-    problems += [
-        Problem(
-            file,
-            f"{metal:g} metal finds are more than all {finds:g} finds",
-            "finds counts every find, metal ones too",
-            int(row),
-            "metal_finds",
-        )
-        for metal, finds, row in zip(more["metal_finds"], more["finds"], more["row"], strict=True)
-    ]
-    return problems
-
-
-def square_problems(
-    name: str, known: list[str] | None, file: str, column: str, row: int | None = None
-) -> list[Problem]:
-    """Say what is wrong with a square's name: its form, or that the site has no such square.
-
-    `known` holds the squares of the site; None where they are not known, and only the form is
-    checked.
-    """
-    if not is_square_name(name):
-        tidy = name.replace(" ", "").replace("-", "").upper()
-        remedy = (
-            f'write "{tidy}"'
-            if is_square_name(tidy)
-            else 'write letters then a number, such as "C4"'
-        )
-        return [Problem(file, f'"{name}" is not the name of a square', remedy, row, column)]
-    if known is not None and name not in known:
-        return [
-            Problem(
-                file,
-                f'the site has no square "{name}"',
-                f"the squares run from {known[0]} to {known[-1]}",
-                row,
-                column,
-            )
-        ]
-    return []
-
-
-def _named_twice(table: pd.DataFrame, column: str, file: str, remedy: str) -> list[Problem]:
+def named_twice(table: pd.DataFrame, column: str, file: str, remedy: str) -> list[Problem]:
+    """Name every row whose name an earlier row has; blank names are told elsewhere."""
     names = table[table[column] != ""]
     first = names.groupby(column, sort=False)["row"].transform("first")
     again = names[names["row"] != first]

@@ -316,8 +316,8 @@ SETTINGS_SLIPS = [
     (
         "length_m = 1.5",
         "length_m = 1.5\n[squares]\nreserve = ['A1', 'P3']",
-        'row 21, key squares.reserve.2: the site has no square "P3" '
-        "-> the squares run from A1 to O10",
+        'row 21, key squares.reserve.2: the site has no square "P3" -> a letter from A to O counts '
+        'squares to the east, a number from 1 to 10 to the north; the nearest is "O3"',
     ),
     (
         "length_m = 1.5",
@@ -542,20 +542,39 @@ def test_a_rehearsal_and_the_opened_squares_are_read_when_asked_for(make_survey,
         "target,offset_m,distance_to_coil_m,detected\nplate,0,0.4,2\n"
     )
     (folder / "opened.csv").write_text(
-        "square,finds,metal_finds,overburden_m\nZ99,4,1,0.6\nB2,1,2,0.6\nB2,1.5,1,-1\n"
+        "square,finds,metal_finds,overburden_m\nZ99,4,1,0.6\nB2,1,2,0.6\nB2,1.5,1,-1\nC3,-2,0,45\n"
     )
     assert problems_of(folder, "trial", "opened") == [
         "trial.csv, row 2, column detected: detected is 2 "
         "-> write 1 where the target was detected, 0 where it was missed",
-        'opened.csv, row 2, column square: the site has no square "Z99" '
-        "-> the squares run from A1 to O10",
+        'opened.csv, row 2, column square: the site has no square "Z99" -> a letter from A to O '
+        'counts squares to the east, a number from 1 to 10 to the north; the nearest is "O10"',
         "opened.csv, row 3, column metal_finds: 2 metal finds are more than all 1 finds "
         "-> finds counts every find, metal ones too",
-        "opened.csv, row 4, column overburden_m: -1 is outside the allowed range, at least 0 "
+        "opened.csv, row 4, column overburden_m: -1 is outside the allowed range, 0 to 10 "
         "-> check the slate and correct the cell",
         'opened.csv, row 4, column square: square "B2" is already in row 3 '
         "-> give each opened square one row",
         "opened.csv, row 4, column finds: 1.5 is not a whole number -> count the finds",
+        # one line a cell: metal finds are not held against a count that is none
+        "opened.csv, row 5, column finds: -2 is outside the allowed range, at least 0 "
+        "-> check the slate and correct the cell",
+        "opened.csv, row 5, column overburden_m: 45 is outside the allowed range, 0 to 10 "
+        "-> check the slate and correct the cell",
+    ]
+
+
+def test_an_empty_square_has_no_overburden_and_one_deeper_than_the_probe_is_asked_about(
+    make_survey,
+):
+    folder = make_survey(
+        opened_csv="square,finds,metal_finds,overburden_m\nB2,0,0,\nB3,2,0,1.5\nB4,1,0,1.7\n"
+    )
+    survey = load_survey(folder, ("opened",))
+    assert survey.opened["overburden_m"].isna().tolist() == [True, False, False]
+    assert [str(notice) for notice in survey.notices] == [
+        "opened.csv, row 4, column overburden_m: 1.7 m of overburden is deeper than the probe is "
+        "long (1.5 m) -> check the slate: metres from the bed down to the first find or structure"
     ]
 
 
