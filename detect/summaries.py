@@ -11,6 +11,7 @@ import numpy as np
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
 from detect.lanes import double_peak_distance, reading_interval
+from detect.present.words import counted
 from detect.probes import ContactDepth
 from detect.stages import CheckResult, MapResult, PlanResult
 from detect.survey import Survey
@@ -110,9 +111,10 @@ def plan_lines(s: Summary) -> list[str]:
         if s["reachable"]
         else f"Plan: POD {s['required_pod']:g} at {s['burial_depth_m']:g} m is out of the coil's "
         f"reach; it holds down to {s['deepest_m']:.2f} m",
-        f"  {s['lanes']} lanes at {s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
-        f"{s['dives']} dives within {s['bottom_time_min']:g} min, {s['probe_stations']} probe "
-        "stations; between readings "
+        f"  {counted(s['lanes'], 'lane')} at {s['used_spacing_m']:.2f} m, "
+        f"{s['lane_metres']:.0f} m to swim, {counted(s['dives'], 'dive')} within "
+        f"{s['bottom_time_min']:g} min, {counted(s['probe_stations'], 'probe station')}; between "
+        "readings "
         f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",
         *_target_lines(s["targets"]),
         *_swing_lines(s),
@@ -161,9 +163,11 @@ def _cross_lines(s: Summary) -> list[str]:
     """Say how many cross lanes level the map."""
     if s["cross_lanes"] >= s["advised_cross_lanes"]:
         return []
+    advised = s["advised_cross_lanes"]
     return [
-        f"  {s['cross_lanes']} cross lanes asked for; {s['advised_cross_lanes']} are advised to "
-        "hold the lanes' levels against ([lanes] cross_lanes)"
+        f"  {counted(s['cross_lanes'], 'cross lane')} asked for; {advised} "
+        f"{'is' if advised == 1 else 'are'} advised to hold the lanes' levels against "
+        "([lanes] cross_lanes)"
     ]
 
 
@@ -191,26 +195,38 @@ def check_lines(s: Summary) -> list[str]:
     return [
         f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
         f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  {_many(s['gaps'], 'gap')}, {s['gap_area_m2']:.1f} m² in all, the largest "
-        f"{s['largest_gap_m2']:.1f} m²; {_many(s['infill_lanes'], 'infill lane')} of "
-        f"{s['infill_metres']:.0f} m in all to close what can be closed",
+        f"  {_gap_words(s)}",
         *(f"  {residual_line(one)}" for one in s["residual"]),
         "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
         *(f"  note: {note}" for note in s["notes"]),
     ]
 
 
-def _many(count: int, noun: str) -> str:
-    return f"{count} {noun}" + ("" if count == 1 else "s")
+def _gap_words(s: Summary) -> str:
+    """Say how much was missed, and what would close it."""
+    if not s["gaps"]:
+        return "no gaps: nothing to swim again"
+    if s["gaps"] == 1:
+        gaps = f"1 gap of {s['gap_area_m2']:.1f} m²"
+    else:
+        gaps = (
+            f"{s['gaps']} gaps, {s['gap_area_m2']:.1f} m² in all, the largest "
+            f"{s['largest_gap_m2']:.1f} m²"
+        )
+    if not s["infill_lanes"]:
+        return f"{gaps}; no lane can close {'it' if s['gaps'] == 1 else 'them'}"
+    infill = counted(s["infill_lanes"], "infill lane")
+    in_all = " in all" if s["infill_lanes"] > 1 else ""
+    return f"{gaps}; {infill} of {s['infill_metres']:.0f} m{in_all} to close what can be closed"
 
 
 def residual_line(one: Summary) -> str:
     """Say of one class what could still lie unseen."""
     left = one["could_remain"]
-    many = "any number" if not math.isfinite(left) else f"at most {left:.0f}"
+    many = "any number" if not math.isfinite(left) else f"at most {left:.0f}" if left else "none"
     return (
-        f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found']} found: mean POD "
-        f"{one['mean_pod']:.2f}; {many} could remain undetected (95 %)"
+        f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found'] or 'none'} found: mean "
+        f"POD {one['mean_pod']:.2f}; {many} could remain undetected (95 %)"
     )
 
 
@@ -266,17 +282,27 @@ def map_lines(s: Summary) -> list[str]:
     kriged = s["signal_map_kriged_as"]
     of = f" {unit}" if kriged == "signal" else ""
     return [
-        f"Map: {s['readings_used']} of {s['readings']} readings used, noise {noise['sd']:.3g} "
-        f"{unit}; {s['anomalies']} anomalies, {s['anomalies_with_depth']} with a depth",
+        f"Map: {s['readings_used']} of {counted(s['readings'], 'reading')} used, noise "
+        f"{noise['sd']:.3g} {unit}; {_anomaly_words(s)}",
         *(f"  {step['step']}: {step['said']}" for step in s["conditioning"]),
         f"  loudness left out one by one: mean squared standardised error "
         f"{s['leave_one_out_loudness']['mean_squared_standardised']:.2f} (1 is right), 90 % "
         f"intervals hold {100 * s['leave_one_out_loudness']['coverage_90']:.0f} %",
         f"  signal map kriged as {kriged}: {s['scales_why']}",
-        f"  {check['nodes']} nodes of {kriged} estimated again by PyKrige: largest difference "
+        f"  {counted(check['nodes'], 'node')} of {kriged} estimated again by PyKrige: largest difference "
         f"{check['max_abs_estimate']:.2g}{of} (standard deviation {check['max_abs_sd']:.2g}), "
         f"{check['max_in_sd']:.2g} of a standard deviation, {check['allowed_in_sd']:g} allowed"
         if np.isfinite(check["max_abs_estimate"])
         else f"  PyKrige: {check['note']}",
         *(f"  note: {note}" for note in s["notes"]),
     ]
+
+
+def _anomaly_words(s: Summary) -> str:
+    """Say how many anomalies there are, and of how many the depth can be told."""
+    said = counted(s["anomalies"], "anomaly", "anomalies")
+    if not s["anomalies"]:
+        return said
+    if s["anomalies"] == 1:
+        return f"{said}, {'with' if s['anomalies_with_depth'] else 'without'} a depth"
+    return f"{said}, {s['anomalies_with_depth'] or 'none'} with a depth"

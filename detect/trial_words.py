@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from detect.lanes.trial import CONFIDENCE
+from detect.present.words import counted
 from detect.stages import TrialResult
 
 Summary = dict[str, Any]
@@ -78,8 +79,9 @@ def trial_lines(s: Summary, unit: str) -> list[str]:
     """Return the rehearsal in words."""
     if not s["fitted"]:
         return [
-            f"Trial: no tries yet. Print trial_lane.pdf: {s['bench_tries']} tries under the coil, "
-            f"{s['lane_places']} places on a test lane",
+            "Trial: no tries yet. Print trial_lane.pdf: "
+            f"{counted(s['bench_tries'], 'try', 'tries')} under the coil, "
+            f"{counted(s['lane_places'], 'place')} on a test lane",
             "  then type what was heard into the survey's trial.csv (its rows stand ready in "
             "trial_to_fill.csv) and run this again",
         ]

@@ -8,17 +8,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from detect.present.numbers import records
+from detect.present.words import best, counted, listed
 from detect.squares.weightings import WHATEVER
 
 if TYPE_CHECKING:
     from detect.present.report import ReportContext
-
-
-def join(names: list[str]) -> str:
-    """Join names as a sentence does."""
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def weights_said(weightings: pd.DataFrame, first: list[str]) -> list[str]:
@@ -31,9 +25,9 @@ def weights_said(weightings: pd.DataFrame, first: list[str]) -> list[str]:
     others = [f"{name} ({100 * share[name]:.0f} %)" for name in known if share[name] < WHATEVER]
     said = []
     if always:
-        said.append(f"Whatever the weights near the chosen ones: {join(always)}.")
+        said.append(f"Whatever the weights near the chosen ones: {listed(always)}.")
     if others:
-        said.append(f"Only with some of the weights tried: {join(others)}.")
+        said.append(f"Only with some of the weights tried: {listed(others)}.")
     return said
 
 
@@ -45,34 +39,68 @@ def tosses_said(coin_tosses: pd.DataFrame, top_k: int) -> list[str]:
         f"{row.square} or {row.other} ({100 * row.p_first:.0f} in 100)"
         for row in records(coin_tosses.head(3))
     ]
-    more = f", and {len(coin_tosses) - 3} pairs more" if len(coin_tosses) > 3 else ""
-    return [f"A coin toss, for the last of the best {top_k}: {join(pairs)}{more}."]
+    if len(coin_tosses) > 3:
+        pairs.append(counted(len(coin_tosses) - 3, "more pair"))
+    place = "the best square" if top_k == 1 else f"the last of {best(top_k)}"
+    return [f"A coin toss, for {place}: {listed(pairs)}."]
 
 
 def plan_said(dig: Mapping[str, Any]) -> list[str]:
-    """Say how good the dig plan is, and what one more dive day would buy."""
-    if not dig.get("squares"):
-        return []
-    said = []
+    """Say how good the dig plan is, or why there is none, and what one more dive day would buy."""
+    said = [_worth(dig)] if dig.get("squares") else [_no_plan(dig)]
+    if dig.get("dive_day_h", 0) > 0:
+        said.append(_next_day(dig))
+    return said
+
+
+def _worth(dig: Mapping[str, Any]) -> str:
+    """Say how far from the best the plan may be, and what it gains over going down the list."""
     gap = dig["gap"]
     proven = "no plan is better" if gap == 0 else f"none is better by more than {100 * gap:.1f} %"
-    if dig["merit_down_the_list"] > 0:
-        gain = 100.0 * (dig["merit"] / dig["merit_down_the_list"] - 1.0)
-        said.append(
-            f"Within the hours {proven}; it is worth {gain:.0f} % more than taking squares from "
-            "the top of the list."
+    if dig["merit_down_the_list"] <= 0:
+        return f"Within the hours {proven}; taken from the top of the list, the first does not fit."
+    gain = 100.0 * (dig["merit"] / dig["merit_down_the_list"] - 1.0)
+    if gain < 0.5:
+        worth = "taking squares from the top of the list is worth as much"
+    else:
+        worth = f"the plan is worth {gain:.0f} % more than taking squares from the top of the list"
+    return f"Within the hours {proven}; {worth}."
+
+
+def _no_plan(dig: Mapping[str, Any]) -> str:
+    """Say why no square is planned to be opened."""
+    if not dig["candidates"]:
+        return (
+            "No square is both better than the average and more likely than not to belong to the "
+            "best: nothing is planned to be opened, whatever the hours."
         )
-    if dig.get("dive_day_h", 0) > 0:
-        more = join(list(dig["next_day"]))
-        if more:
-            said.append(
-                f"One more dive day of {dig['dive_day_h']:g} h would open {more} as well or "
-                f"instead: {100 * dig['next_day_merit'] / max(dig['merit'], 1e-12):.0f} % more "
-                f"merit, {dig['next_day_top_k']:+.1f} of the best squares."
-            )
-        else:
-            said.append(f"One more dive day of {dig['dive_day_h']:g} h would open no other square.")
-    return said
+    if not dig["most_squares"]:
+        return "The reserve fraction leaves no further square to be opened."
+    if dig["cheapest_h"] > dig["budget_h"]:
+        return (
+            f"No square fits within {dig['budget_h']:g} h: the cheapest of "
+            f"{counted(dig['candidates'], 'candidate')} takes {dig['cheapest_h']:.1f} h."
+        )
+    return "The solver ran out of time before it found a plan."
+
+
+def _next_day(dig: Mapping[str, Any]) -> str:
+    """Say which squares one more dive day would add to the plan and drop from it, and its worth."""
+    begin = f"One more dive day of {dig['dive_day_h']:g} h would open"
+    if not dig["next_day"]:
+        return f"{begin} no {'other ' if dig['squares'] else ''}square."
+    opens = f"{begin} {listed(dig['next_day'])}"
+    if dig["next_day_drops"]:
+        opens += f" and leave {listed(dig['next_day_drops'])} closed"
+    if not dig["squares"]:
+        return f"{opens}: {dig['next_day_top_k']:.1f} of the best squares expected."
+    gain = 100 * dig["next_day_merit"] / dig["merit"]
+    worth = f"worth {gain:.0f} % more" if gain >= 0.5 else "worth hardly more"
+    change = dig["next_day_top_k"]
+    if abs(change) >= 0.05:
+        more = "more" if change > 0 else "fewer"
+        worth += f", with {abs(change):.1f} {more} of the best squares expected"
+    return f"{opens}: {worth}."
 
 
 def survey_said(proposed: pd.DataFrame) -> list[str]:
@@ -100,5 +128,6 @@ def advice(context: ReportContext, first: Sequence[str]) -> dict[str, list[str]]
         sure += weights_said(context.weightings, list(first))
     if context.coin_tosses is not None:
         sure += tosses_said(context.coin_tosses, context.top_k)
+    worth = plan_said(context.dig) if context.dig else []
     proposed = [] if context.survey_next is None else survey_said(context.survey_next)
-    return {"sure": sure, "worth": plan_said(context.dig), "next": proposed}
+    return {"sure": sure, "worth": worth, "next": proposed}

@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 
 from detect.present.numbers import with_plain_numbers
+from detect.present.words import best, counted, hours, listed, ranged
+from detect.squares.ordnance import STRONG_SNR
 
 if TYPE_CHECKING:
     from detect.survey.outlines import KeepOutArea
 
 #: a square that is among the best in this share of the draws is called firm, or at least likely
 FIRM, LIKELY = 0.8, 0.5
-#: an anomaly this far above the noise is named among those to be cleared (no source)
-STRONG_SNR = 10.0
 
 
 @dataclass(frozen=True)
@@ -26,8 +26,10 @@ class DirectorSummary:
 
     Parameters
     ----------
+    planned : bool
+        Whether any square is to be opened.
     first : tuple of str
-        Squares to open, in order.
+        Squares to open, in order; the best ranked ones where none is.
     open_first, firmness, cost : str
     before : tuple of str
         What comes before any spade: strong anomalies to be cleared, squares to be swum again.
@@ -35,6 +37,7 @@ class DirectorSummary:
         What stays untouched, one sentence each.
     """
 
+    planned: bool
     first: tuple[str, ...]
     open_first: str
     firmness: str
@@ -78,27 +81,30 @@ def summarise(
     plain = with_plain_numbers(squares)
     ranked = plain.dropna(subset=["rank"]).sort_values("rank")
     planned = dig_plan is not None and len(dig_plan) > 0
-    budget = "" if budget_h is None else f" within the {budget_h:g} hours there are"
+    budget = "" if budget_h is None else f" within the budget of {hours(budget_h)}"
     if planned:
         assert dig_plan is not None
         first = tuple(str(name) for name in dig_plan.sort_values("order")["square"])
-        opening = f"Open {_join(first)}, in this order: the choice that fits{budget}."
-        hours, sediment = float(dig_plan["effort_h"].sum()), float(dig_plan["sediment_m3"].sum())
+        order = ", in this order" if len(first) > 1 else ""
+        opening = f"Open {listed(first)}{order}: the choice that fits{budget}."
+        effort, sediment = (float(dig_plan[name].sum()) for name in ("effort_h", "sediment_m3"))
         of_budget = "" if budget_h is None else f" of {budget_h:g}"
         cost = (
-            f"{hours:.1f}{of_budget} hours on the bottom, setting up, recording and backfill "
+            f"{effort:.1f}{of_budget} hours on the bottom, setting up, recording and backfill "
             f"counted, and {sediment:.1f} m³ of sediment to move."
         )
     else:
         first = tuple(str(name) for name in ranked.head(min(top_k, 5))["square"])
         opening = (
-            f"No square fits{budget}; the best ranked are {_join(first)}."
+            f"No square is to be opened{budget}; the best ranked "
+            f"{'are' if len(first) > 1 else 'is'} {listed(first)}."
             if first
             else "No square could be ranked."
         )
         cost = "Nothing is planned to be dug."
     chosen = ranked.set_index("square").reindex(list(first)).dropna(subset=["p_top_k"])
     return DirectorSummary(
+        planned=planned,
         first=first,
         open_first=opening,
         firmness=_firmness(chosen, top_k, len(ranked)),
@@ -117,17 +123,23 @@ def _firmness(chosen: pd.DataFrame, top_k: int, ranked: int) -> str:
     word = "Firm" if mean >= FIRM else "Likely" if mean >= LIKELY else "Loose"
     advice = {
         "Firm": "",
-        "Likely": " Some of them may change places with squares just below.",
+        "Likely": " It may change places with squares just below."
+        if len(chosen) == 1
+        else " Some of them may change places with squares just below.",
         "Loose": " More readings or probes would change the order: survey before digging.",
     }[word]
     leader = chosen.iloc[0]
-    firm = int(np.sum(chance >= FIRM))
-    return (
-        f"{word}: {firm} of these {len(chosen)} "
-        f"{'is' if firm == 1 else 'are'} among the best {top_k} with a chance of {FIRM:g} or more; "
-        f"{chance.sum():.1f} of them are expected to be. {chosen.index[0]} ranks "
-        f"{leader['rank_p05']:.0f} to {leader['rank_p95']:.0f} of {ranked} "
+    place = (
+        f"{chosen.index[0]} ranks {ranged(leader['rank_p05'], leader['rank_p95'])} of {ranked} "
         f"(5 to 95 % of the draws).{advice}"
+    )
+    if len(chosen) == 1:
+        return f"{word}: it is among {best(top_k)} with a chance of {chance[0]:.2f}. {place}"
+    firm = int(np.sum(chance >= FIRM))
+    which = f"{firm or 'none'} of these {len(chosen)} {'is' if firm < 2 else 'are'}"
+    return (
+        f"{word}: {which} among {best(top_k)} with a chance of {FIRM:g} or more; "
+        f"{chance.sum():.1f} of them are expected to be. {place}"
     )
 
 
@@ -142,10 +154,7 @@ def _before_digging(
             names = [
                 f"{a} in {s}" for a, s in zip(strong["anomaly"], strong["square"], strict=True)
             ]
-            said.append(
-                f"Strong anomalies: {_join(names)}. Any of them may be ordnance: have them cleared "
-                "before anyone probes or digs."
-            )
+            said.append(ordnance_said(names))
     if "surveyed_fraction" in squares:
         chosen = squares[squares["square"].isin(first)]
         part = chosen[chosen["surveyed_fraction"] < 0.995]
@@ -154,8 +163,19 @@ def _before_digging(
                 f"{name} ({100.0 * (1.0 - share):.0f} % not surveyed)"
                 for name, share in zip(part["square"], part["surveyed_fraction"], strict=True)
             ]
-            said.append(f"Swim first what was missed: {_join(names)}.")
+            said.append(f"Swim first what was missed: {listed(names)}.")
     return tuple(said)
+
+
+def ordnance_said(names: Sequence[str]) -> str:
+    """Say of strong anomalies, named with their squares, what comes before any probe or spade."""
+    one = len(names) == 1
+    return (
+        f"Strong {'anomaly' if one else 'anomalies'}: {listed(names)}. "
+        f"{'It' if one else 'Any of them'} may be ordnance: report "
+        f"{'it' if one else 'them'}, and do not probe or dig there before "
+        f"{'it is' if one else 'they are'} cleared."
+    )
 
 
 def _untouched(
@@ -168,9 +188,9 @@ def _untouched(
     }
     leave = []
     if by_status.get("reserve"):
-        leave.append(f"Reserve, kept for those who come later: {_join(by_status['reserve'])}.")
+        leave.append(f"Reserve, kept for those who come later: {listed(by_status['reserve'])}.")
     if by_status.get("excluded"):
-        leave.append(f"Excluded: {_join(by_status['excluded'])}.")
+        leave.append(f"Excluded: {listed(by_status['excluded'])}.")
     for area in keep_outs:
         why = f" ({area.reason.strip().rstrip('.')})" if area.reason.strip() else ""
         leave.append(f"Keep out of {area.name}{why}.")
@@ -178,17 +198,10 @@ def _untouched(
         leave.append(f"At least {100 * reserve_fraction:.0f} % of the squares stay closed in all.")
     if by_status.get("unsurveyed"):
         count = len(by_status["unsurveyed"])
-        which = "One square is" if count == 1 else f"{count} squares are"
         leave.append(
-            f"{which} not surveyed and so not ranked; that is not the same as empty. Swim "
+            f"{counted(count, 'square')} {'is' if count == 1 else 'are'} not surveyed and so not "
+            "ranked; that is not the same as empty. Swim "
             f"{'it' if count == 1 else 'them'} before digging there: "
-            f"{_join(by_status['unsurveyed'])}."
+            f"{listed(by_status['unsurveyed'])}."
         )
     return tuple(leave)
-
-
-def _join(names: Sequence[str]) -> str:
-    """Join names as a sentence does."""
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"

@@ -36,11 +36,16 @@ class DigPlan:
     hours : float
         Dive hours used.
     most_squares : int
-        Squares that may be opened at all after the reserve fraction.
+        Candidates that may be opened at all after the reserve fraction and what is open already.
     joins : int
         Sides that two opened squares share.
-    next_day : tuple of str
-        Squares that the plan would gain with one more dive day.
+    candidates : int
+        Squares that may be chosen from: likely among the best, and better than the average.
+    cheapest_h : float
+        Hours of the cheapest of them; NaN where there is none.
+    next_day, next_day_drops : tuple of str
+        Squares that the plan would gain, and those it would give up for them, with one more dive
+        day.
     next_day_value, next_day_top_k : float
         What it would gain in merit, and in expected top-k squares.
     """
@@ -53,7 +58,10 @@ class DigPlan:
     hours: float
     most_squares: int
     joins: int = 0
+    candidates: int = 0
+    cheapest_h: float = float("nan")
     next_day: tuple[str, ...] = ()
+    next_day_drops: tuple[str, ...] = ()
     next_day_value: float = 0.0
     next_day_top_k: float = 0.0
 
@@ -179,7 +187,10 @@ def plan_dig(
     """
     likely = (squares["status"] == "open") & (squares["p_top_k"] >= LEAST_CHANCE)
     ranked = squares[likely & (squares["score"] > 0)].sort_values("rank").reset_index(drop=True)
-    most = min(int(np.floor((1.0 - reserve_fraction) * len(squares) + 1e-9)), len(ranked))
+    # what has been opened is no longer closed
+    opened = int((squares["status"] == "opened").sum())
+    may = int(np.floor((1.0 - reserve_fraction) * len(squares) + 1e-9)) - opened
+    most = int(np.clip(may, 0, len(ranked)))
     value = ranked["score"].to_numpy(float)
     cost = ranked["effort_h"].to_numpy(float)
     pairs = sharing_a_side(ranked) if joined_bonus > 0 else None
@@ -213,7 +224,10 @@ def plan_dig(
         float(cost[chosen].sum()),
         most,
         _joins(chosen, pairs),
+        len(ranked),
+        float(cost.min()) if len(ranked) else float("nan"),
         tuple(ranked["square"][more & ~chosen]),
+        tuple(ranked["square"][chosen & ~more]),
         worth(more) - worth(chosen),
         float(chance[more].sum() - chance[chosen].sum()),
     )

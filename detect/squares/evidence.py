@@ -16,6 +16,7 @@ from detect.readings.signal import SignalModel
 from detect.readings.site_inversion import SiteInversion
 from detect.squares.effort import EffortRates, sediment_volume
 from detect.squares.layout import centres
+from detect.squares.ordnance import strong_anomalies
 
 Floats = NDArray[np.float64]
 
@@ -42,7 +43,7 @@ class Given:
     burial_depth_m : float
         Stands in for overburden where no probe says better.
     anomalies : DataFrame or None
-        ``square, q_value``.
+        ``anomaly, square, snr, q_value``.
     maps : Dataset or None
         For evidence that is read off a map.
     metal : SiteInversion or None
@@ -123,7 +124,7 @@ class Evidence:
     ----------
     table : DataFrame
         The layout's columns and those of every item, ``pod, surveyed_fraction, sediment_m3,
-        sediment_p05_m3, sediment_p95_m3, effort_h``.
+        sediment_p05_m3, sediment_p95_m3, effort_h, strong_anomalies``.
     draws : dict of (R, M) array
         Joint realisations by evidence name, only of evidence there is data for.
     threshold : float
@@ -213,6 +214,7 @@ def gather_evidence(
         sediment_p05_m3=low,
         sediment_p95_m3=high,
         effort_h=rates.hours(sediment),
+        strong_anomalies=strong_anomalies(given.anomalies, list(given.layout["square"])),
         status=np.where(unseen, "unsurveyed", status),
     )
     notes = tuple(item.note for item in items if item.note)

@@ -42,7 +42,7 @@ COLUMNS = [
     "p_contact_sd",
 ]
 #: columns that stand in the table where there is such evidence
-OPTIONAL = ("targets", "targets_sd", "remains_m", "strength", "strength_sd")
+OPTIONAL = ("targets", "targets_sd", "remains_m", "strength", "strength_sd", "strong_anomalies")
 
 
 def standardise(drawn: np.ndarray) -> np.ndarray | None:
@@ -201,6 +201,12 @@ def _mostly(row: pd.Series) -> str:
 def _reserves(row: pd.Series, required_pod: float | None) -> str:
     """Return what a director must know before opening the square, as further sentences."""
     said = []
+    if row.get("strong_anomalies"):
+        names = str(row["strong_anomalies"]).split()
+        said.append(
+            f"{', '.join(names)} may be ordnance, not to be probed or dug before "
+            f"{'it is' if len(names) == 1 else 'they are'} cleared"
+        )
     if row["surveyed_fraction"] < 0.995:
         said.append(f"{100.0 * (1.0 - row['surveyed_fraction']):.0f} % of it was not surveyed")
     if required_pod is not None and row["pod"] < required_pod:

@@ -26,8 +26,6 @@ MOST_DOUBTFUL = 40
 STEP_M = 1.0
 #: what is proposed at most
 MOST_LANES, MOST_PROBES = 3, 5
-#: an anomaly this far above the noise is not probed: it may be ordnance (no source)
-STRONG_SNR = 10.0
 
 COLUMNS = [
     *("what", "start_e", "start_n", "end_e", "end_n", "length_m"),

@@ -27,6 +27,10 @@ class LearnResult:
         What is left, with the learned weights.
     moved : int
         Squares among the first ``top_k`` that would not be there with the weights as chosen.
+    learnt_from : int
+        Opened squares that had a rank: only these say anything of the weights.
+    notes : tuple of str
+        Opened squares that were to stay closed, or had no forecast.
     """
 
     forecast: ForecastScore
@@ -34,6 +38,8 @@ class LearnResult:
     weights: pd.DataFrame
     ranked: RankResult
     moved: int
+    learnt_from: int
+    notes: tuple[str, ...] = ()
 
 
 def learn(survey: Survey, before: RankResult, progress: Progress = silent) -> LearnResult:
@@ -75,7 +81,32 @@ def learn(survey: Survey, before: RankResult, progress: Progress = silent) -> Le
     after = in_order(survey, left, before.layout, learned)
     as_chosen = order(survey, left, chosen)
     top_k = survey.settings.ranking.top_k
-    first = set(after.squares["square"].head(top_k))
-    moved = len(first - set(as_chosen["square"].head(top_k)))
+    moved = len(_first(after.squares, top_k) - _first(as_chosen, top_k))
     progress("ranks", 2, 2)
-    return LearnResult(score, calibration(score.table), weights, after, moved)
+    notes = _against_the_plan(before.evidence.table, opened)
+    return LearnResult(score, calibration(score.table), weights, after, moved, len(known), notes)
+
+
+def _first(squares: pd.DataFrame, top_k: int) -> set[str]:
+    """Name the first squares in the order."""
+    return set(squares.loc[squares["rank"].notna(), "square"].head(top_k))
+
+
+#: what an opened square was, and what that asks of the director
+_STATUS_WORDS = {
+    "reserve": "kept in reserve: take it off squares.reserve, and keep another instead",
+    "excluded": "excluded ({why}): mind why, before another is opened there",
+    "unsurveyed": "not surveyed: what it held says nothing of the weights",
+}
+
+
+def _against_the_plan(squares: pd.DataFrame, opened: pd.DataFrame) -> tuple[str, ...]:
+    """Name the opened squares that were to stay closed, or could not be ranked."""
+    known = squares.set_index("square")[["status", "why"]]
+    said = []
+    for name in opened["square"]:
+        status, why = known.loc[name]
+        if status in _STATUS_WORDS:
+            words = _STATUS_WORDS[status].format(why=str(why).rstrip(".") or "no reason given")
+            said.append(f"{name} was opened, though it was {words}")
+    return tuple(said)

@@ -19,7 +19,6 @@ from detect.squares.survey_next import (
     MOST_LANES,
     MOST_PROBES,
     STEP_M,
-    STRONG_SNR,
     Outlook,
     best_next,
     candidate_lanes,
@@ -109,7 +108,9 @@ def survey_next(
             lane_gains = best_next([outlook], each, m, v, cut, MOST_LANES)
 
     outlooks = []
-    probes = where[_may_be_probed(doubtful, maps) & shapely.contains_xy(ground, where)]
+    # a strong anomaly may be ordnance: not probed
+    safe = doubtful["strong_anomalies"].to_numpy(object) == ""
+    probes = where[safe & shapely.contains_xy(ground, where)]
     if len(probes) and "contact" in factor and maps.contacts and maps.contacts.model:
         of_contact = maps.contacts.model
         error = max(of_contact.measurement_sd, 1e-3)
@@ -134,11 +135,3 @@ def survey_next(
         probe_gains = best_next(outlooks, single, m, v, cut, MOST_PROBES)
     now = float(doubt(m, v, cut).sum())
     return propose(doubtful, lanes, lane_gains, probes, probe_gains, now)
-
-
-def _may_be_probed(doubtful: pd.DataFrame, maps: MapResult) -> np.ndarray:
-    """Return which squares hold no strong anomaly: such a one may be ordnance."""
-    if "snr" not in maps.anomalies or maps.anomalies.empty:
-        return np.ones(len(doubtful), dtype=bool)
-    strong = maps.anomalies.loc[maps.anomalies["snr"] >= STRONG_SNR, "square"]
-    return ~doubtful["square"].isin(strong).to_numpy()

@@ -50,7 +50,12 @@ def given(**changes):
         "burial_depth_m": 0.4,
         "realisations": 400,
         "anomalies": pd.DataFrame(
-            {"square": ["A1", "A1", "B2", ""], "q_value": [0.0, 0.5, 0.01, 0]}
+            {
+                "anomaly": ["A01", "A02", "A03", "A04"],
+                "square": ["A1", "A1", "B2", ""],
+                "snr": [25.0, 10.0, 6.0, 30.0],
+                "q_value": [0.0, 0.5, 0.01, 0],
+            }
         ),
         "remains": box(0, 0, 1, 1),
         "remains_words": "frames",
@@ -76,6 +81,12 @@ def test_targets_count_with_the_chance_that_they_are_some(evidence):
     assert table.loc["A1", "targets"] == pytest.approx(1.5)
     assert table.loc["A1", "targets_sd"] == pytest.approx(0.5)
     assert table.loc["C3", "targets"] == 0.0
+
+
+def test_strong_anomalies_are_named_in_their_square(evidence):
+    table = evidence.table.set_index("square")
+    assert table.loc["A1", "strong_anomalies"] == "A01 A02"
+    assert (table["strong_anomalies"].drop("A1") == "").all()
 
 
 def test_distance_to_remains_is_from_the_edge_of_the_square(evidence):

@@ -1,0 +1,35 @@
+"""Counts and lists as a sentence has them: none, one, many."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+def counted(count: int, noun: str, plural: str = "") -> str:
+    """Return a count with its noun: ``no gaps``, ``1 gap``, ``2 gaps``."""
+    many = plural or f"{noun}s"
+    if count == 0:
+        return f"no {many}"
+    return f"1 {noun}" if count == 1 else f"{count} {many}"
+
+
+def best(top_k: int) -> str:
+    """Name the best k squares."""
+    return "the best square" if top_k == 1 else f"the best {top_k}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Join names as a sentence does: ``A``, ``A and B``, ``A, B and C``."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def ranged(low: float, high: float) -> str:
+    """Return an interval of whole numbers, one number where its ends are the same."""
+    return f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
+
+
+def hours(count: float) -> str:
+    """Return hours in words: ``1 hour``, ``2.5 hours``."""
+    return f"{count:g} hour" + ("" if count == 1 else "s")
