@@ -30,6 +30,7 @@ from detect.present.maps import draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
+from detect.present.words import counted
 from detect.probes import Section
 from detect.squares import square_layout
 from detect.stages import (
@@ -174,7 +175,7 @@ def check_figures(survey: Survey, result: CheckResult) -> Figures:
             infill=result.infill,
             subtitle=(
                 f"reference target at {detector.burial_depth_m:g} m: {met:.0f} % of the site at "
-                f"{detector.required_pod:g} or better; {len(result.gaps)} gaps"
+                f"{detector.required_pod:g} or better; {counted(len(result.gaps), 'gap')}"
             ),
         ),
     )

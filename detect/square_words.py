@@ -8,7 +8,7 @@ import numpy as np
 
 from detect.present.advice import plan_said
 from detect.present.director import ordnance_said
-from detect.present.words import best, counted, hours
+from detect.present.words import among, counted, hours
 from detect.probes import Section
 from detect.squares.weightings import WHATEVER
 from detect.stages import LearnResult, RankResult
@@ -91,7 +91,7 @@ def rank_lines(s: Summary) -> list[str]:
         number = f"the first {len(s['first'])}" if len(s["first"]) > 1 else "the first"
         lines = [
             f"Rank: {of_all}; {number}: {first}",
-            f"  expected of them to be among {best(s['top_k'])}: {s['expected_in_first']:.1f}; "
+            f"  expected of them to be {among(s['top_k'])}: {s['expected_in_first']:.1f}; "
             f"surely (in 90 of 100 draws or more): {surely}",
         ]
     return [

@@ -289,9 +289,9 @@ def map_lines(s: Summary) -> list[str]:
         f"{s['leave_one_out_loudness']['mean_squared_standardised']:.2f} (1 is right), 90 % "
         f"intervals hold {100 * s['leave_one_out_loudness']['coverage_90']:.0f} %",
         f"  signal map kriged as {kriged}: {s['scales_why']}",
-        f"  {counted(check['nodes'], 'node')} of {kriged} estimated again by PyKrige: largest difference "
-        f"{check['max_abs_estimate']:.2g}{of} (standard deviation {check['max_abs_sd']:.2g}), "
-        f"{check['max_in_sd']:.2g} of a standard deviation, {check['allowed_in_sd']:g} allowed"
+        f"  {counted(check['nodes'], 'node')} of {kriged} estimated again by PyKrige: largest "
+        f"difference {check['max_abs_estimate']:.2g}{of} (standard deviation "
+        f"{check['max_abs_sd']:.2g}), {check['max_in_sd']:.2g} of a standard deviation, {check['allowed_in_sd']:g} allowed"
         if np.isfinite(check["max_abs_estimate"])
         else f"  PyKrige: {check['note']}",
         *(f"  note: {note}" for note in s["notes"]),

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from detect.present.numbers import with_plain_numbers
-from detect.present.words import best, counted, hours, listed, ranged
+from detect.present.words import among, counted, hours, listed, ranged
 from detect.squares.ordnance import STRONG_SNR
 
 if TYPE_CHECKING:
@@ -134,11 +134,11 @@ def _firmness(chosen: pd.DataFrame, top_k: int, ranked: int) -> str:
         f"(5 to 95 % of the draws).{advice}"
     )
     if len(chosen) == 1:
-        return f"{word}: it is among {best(top_k)} with a chance of {chance[0]:.2f}. {place}"
+        return f"{word}: it is {among(top_k)} with a chance of {chance[0]:.2f}. {place}"
     firm = int(np.sum(chance >= FIRM))
     which = f"{firm or 'none'} of these {len(chosen)} {'is' if firm < 2 else 'are'}"
     return (
-        f"{word}: {which} among {best(top_k)} with a chance of {FIRM:g} or more; "
+        f"{word}: {which} {among(top_k)} with a chance of {FIRM:g} or more; "
         f"{chance.sum():.1f} of them are expected to be. {place}"
     )
 

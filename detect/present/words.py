@@ -18,6 +18,11 @@ def best(top_k: int) -> str:
     return "the best square" if top_k == 1 else f"the best {top_k}"
 
 
+def among(top_k: int) -> str:
+    """Say of squares that they belong to the best k: ``the best square``, ``among the best 10``."""
+    return best(top_k) if top_k == 1 else f"among {best(top_k)}"
+
+
 def listed(names: Sequence[str]) -> str:
     """Join names as a sentence does: ``A``, ``A and B``, ``A, B and C``."""
     if len(names) < 2:

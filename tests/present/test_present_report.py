@@ -180,7 +180,7 @@ def test_a_map_stands_beside_its_uncertainty(html: str) -> None:
 @pytest.mark.parametrize(
     "wanted",
     [
-        "Open I6, D3, E4 and M3, in this order: the choice that fits within the 40 hours",
+        "Open I6, D3, E4 and M3, in this order: the choice that fits within the budget of 40 hours",
         "The largest difference is 3.1e-10 mV",
         "2.2e-11 mV",
         "the two agree",
@@ -254,13 +254,15 @@ def test_director_hears_how_firm_the_choice_is(
 ) -> None:
     certain = squares.assign(p_top_k=squares["p_top_k"].where(squares["p_top_k"].isna(), chance))
     said = summarise(certain, dig_plan, top_k=10)
-    assert said.firmness.startswith(f"{word}: {4 if chance >= 0.8 else 0} of these 4 are among")
+    assert said.firmness.startswith(
+        f"{word}: {'4 of these 4 are' if chance >= 0.8 else 'none of these 4 is'} among"
+    )
     assert f"{4 * chance:.1f} of them are expected to be" in said.firmness
 
 
 def test_director_hears_when_nothing_fits(squares: pd.DataFrame) -> None:
     said = summarise(squares, None, top_k=10, budget_h=1.0)
-    assert said.open_first.startswith("No square fits within the 1 hours there are")
+    assert said.open_first.startswith("No square is to be opened within the budget of 1 hour")
     assert said.cost == "Nothing is planned to be dug."
     none = summarise(squares[squares["status"] != "open"], None, top_k=10)
     assert none.open_first == "No square could be ranked."
