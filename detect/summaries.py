@@ -291,7 +291,8 @@ def map_lines(s: Summary) -> list[str]:
         f"  signal map kriged as {kriged}: {s['scales_why']}",
         f"  {counted(check['nodes'], 'node')} of {kriged} estimated again by PyKrige: largest "
         f"difference {check['max_abs_estimate']:.2g}{of} (standard deviation "
-        f"{check['max_abs_sd']:.2g}), {check['max_in_sd']:.2g} of a standard deviation, {check['allowed_in_sd']:g} allowed"
+        f"{check['max_abs_sd']:.2g}), {check['max_in_sd']:.2g} of a standard deviation, "
+        f"{check['allowed_in_sd']:g} allowed"
         if np.isfinite(check["max_abs_estimate"])
         else f"  PyKrige: {check['note']}",
         *(f"  note: {note}" for note in s["notes"]),
