@@ -1,10 +1,12 @@
 """Sentences for the director: how sure, what worth, what next; and their pictures."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from detect.present.advice import plan_said, survey_said, tosses_said, weights_said
 from detect.present.charts import draw_calibration, draw_section, draw_weightings
+from detect.present.labels import overlapping, text_box
 from detect.probes.section import Section
 from detect.squares.survey_next import COLUMNS
 
@@ -134,6 +136,52 @@ def test_the_calibration_picture_counts_its_squares():
     figure = draw_calibration(table)
     assert {"3", "4"} <= {t.get_text() for t in figure.axes[0].texts}
     assert "(0 to 1)" in figure.axes[0].get_xlabel()
+
+
+def test_the_counts_of_the_calibration_stand_clear_of_its_bars():
+    chance = [0.88, 0.9, 0.3, 0.31]
+    table = pd.DataFrame(
+        {
+            "forecast": ["metal was found", "anything was found"] * 2,
+            "chance": chance,
+            "share": [0.9, 0.8, 0.3, 0.25],
+            "low": 0.1,
+            "high": 0.95,
+            "squares": [11, 12, 13, 14],
+        }
+    )
+    axes = draw_calibration(table).axes[0]
+    counts = [t for t in axes.texts if t.get_text().isdigit()]
+    assert len(counts) == 4
+    assert overlapping(counts) == []
+    at = [x for lines in axes.collections for (x, _), _ in lines.get_segments()]
+    for bar in axes.transData.transform([(x, 0.5) for x in at])[:, 0]:
+        assert all(not b.x0 < bar < b.x1 for b in map(text_box, counts))
+
+
+def test_the_names_of_probes_in_a_section_stand_in_a_row_above_the_bed():
+    line = pd.DataFrame({"distance_m": [0.0, 10.0], "seabed_m": [10.0, 10.5]}).assign(
+        horizon_m=np.nan, horizon_p05_m=np.nan, horizon_p95_m=np.nan
+    )
+    probes = pd.DataFrame(
+        {
+            "probe": ["P1", "P2", "P3", "P4"],
+            "distance_m": [5.0, 5.01, 5.02, 10.0],
+            "contact": "wood",
+            "ran_out": False,
+            "top_m": 10.4,
+            "bottom_m": 10.8,
+        }
+    )
+    axes = draw_section(Section(line, probes, "the bed", (0, 0), (10, 0), 2.0)).axes[0]
+    names = [t for t in axes.texts if t.get_text().startswith("P")]
+    assert overlapping(names) == []
+    bed = axes.transData.transform((0.0, 10.0))[1]
+    frame = axes.get_window_extent()
+    for name in map(text_box, names):
+        assert name.y0 > bed
+        assert name.y1 <= frame.y1
+        assert name.x1 <= frame.x1
 
 
 @pytest.mark.parametrize("count", [0, 1])

@@ -7,9 +7,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from scipy.optimize import isotonic_regression
 
 from detect.present.numbers import records
-from detect.present.style import BLACK, BLUE, GREY, SMALL_PT, TINY_PT, halo, new_figure, styled
+from detect.present.style import BLACK, BLUE, GREY, SMALL_PT, TINY_PT, new_figure, styled
 from detect.probes import Section
 
 #: colour-blind-safe colours and marks of what the probe met (Okabe & Ito 2008); others are grey
@@ -21,6 +22,8 @@ KINDS = {
     "clay": ("#009e73", "v"),
 }
 OTHER = (GREY, "P")
+#: from the bed up to the probes' names, and what a letter of them takes, points
+LEADER_PT, LETTER_PT = 16.0, 0.68 * TINY_PT
 
 
 @styled
@@ -66,9 +69,14 @@ def draw_section(section: Section, *, title: str = "Section", required: str = ""
     axes.plot(line["distance_m"], line["seabed_m"], color=BLACK, lw=1.6)
     highest = float(line["seabed_m"].min())
     lowest.append(float(section.probes["bottom_m"].max()) + 0.25 if len(section.probes) else 0.0)
-    axes.set_ylim(max(lowest), highest - 0.35 * (max(lowest) - highest) * 0.4 - 0.05)
     axes.set_xlim(-0.01 * length, 1.01 * length)
+    height_pt = axes.get_window_extent().height * 72.0 / figure.dpi
+    longest = max((len(str(name)) for name in section.probes["probe"]), default=0)
+    above = min((LEADER_PT + LETTER_PT * longest + 4.0) / height_pt, 0.6)
+    bottom = max(lowest)
+    axes.set_ylim(bottom, highest - (bottom - highest) * above / (1.0 - above))
     _draw_probes(axes, section)
+    _name_probes(axes, section, highest)
     axes.set(xlabel="distance along the line (m)", ylabel="depth (m)")
     box = axes.get_window_extent()
     across = box.width / (axes.get_xlim()[1] - axes.get_xlim()[0])
@@ -98,11 +106,7 @@ def draw_section(section: Section, *, title: str = "Section", required: str = ""
 
 def _draw_probes(axes: Axes, section: Section) -> None:
     """Draw each push as a column, its end as what it met, or an open arrow where it ran out."""
-    tight = 0.016 * float(section.line["distance_m"].iloc[-1])
-    last = -np.inf
     for probe in records(section.probes):
-        below = probe.distance_m - last < tight
-        last = last if below else probe.distance_m
         axes.plot([probe.distance_m] * 2, [probe.top_m, probe.bottom_m], color=GREY, lw=1.3)
         if probe.ran_out:
             axes.annotate(
@@ -124,17 +128,43 @@ def _draw_probes(axes: Axes, section: Section) -> None:
                 ls="none",
                 zorder=4,
             )
-        # names of neighbours would overprint each other: the second stands at the foot
+
+
+def _name_probes(axes: Axes, section: Section, highest: float) -> None:
+    """Write the probes' names in a row above the bed, moved apart, a leader down to each.
+
+    The places nearest to their probes that keep names a line apart: least squares in order, which
+    is isotonic regression of what is left of each place after the lines before it.
+    """
+    probes = section.probes
+    if probes.empty:
+        return
+    box = axes.get_window_extent()
+    points_m = (axes.get_xlim()[1] - axes.get_xlim()[0]) * axes.figure.dpi / (72.0 * box.width)
+    points_up = (axes.get_ylim()[0] - axes.get_ylim()[1]) * axes.figure.dpi / (72.0 * box.height)
+    at = probes["distance_m"].to_numpy(float)
+    lines = np.arange(len(at)) * 1.15 * TINY_PT * points_m
+    west, east = axes.get_xlim()
+    free = isotonic_regression(at - lines).x
+    places = np.clip(free, west, max(east - lines[-1], west)) + lines
+    row = highest - LEADER_PT * points_up
+    for probe, place in zip(records(probes), places, strict=True):
+        axes.plot(
+            [probe.distance_m, place, place],
+            [probe.top_m, row + 0.25 * LEADER_PT * points_up, row],
+            color=GREY,
+            lw=0.5,
+            zorder=1,
+        )
         axes.annotate(
             str(probe.probe),
-            (probe.distance_m, probe.bottom_m if below else probe.top_m),
-            xytext=(0, -11 if below else 4),
+            (place, row),
+            xytext=(0, 1),
             textcoords="offset points",
             ha="center",
-            va="top" if below else "bottom",
+            va="bottom",
             fontsize=TINY_PT,
             rotation=90,
-            path_effects=halo(),
         )
 
 
