@@ -114,6 +114,30 @@ def summarise(
     )
 
 
+def opening_table(squares: pd.DataFrame, dig_plan: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Return the dig plan with the interval of each rank and what must be cleared first.
+
+    Parameters
+    ----------
+    squares : DataFrame
+        ``square, rank_p05, rank_p95`` and, where known, ``strong_anomalies``.
+    dig_plan : DataFrame or None
+
+    Returns
+    -------
+    DataFrame or None
+        The plan's columns, ``rank_interval, strong_anomalies``.
+    """
+    if dig_plan is None or dig_plan.empty:
+        return None
+    known = with_plain_numbers(squares).set_index("square").loc[dig_plan["square"]]
+    interval = [
+        ranged(low, high) for low, high in zip(known["rank_p05"], known["rank_p95"], strict=True)
+    ]
+    strong = known.get("strong_anomalies", pd.Series("", known.index))
+    return dig_plan.assign(rank_interval=interval, strong_anomalies=strong.to_numpy(object))
+
+
 def _firmness(chosen: pd.DataFrame, top_k: int, ranked: int) -> str:
     """Say how surely the chosen squares belong to the best, and how far the first may slip."""
     if chosen.empty:

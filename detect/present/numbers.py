@@ -98,6 +98,7 @@ COLUMNS: dict[str, Column] = {
     "status": Column("status", words=True),
     "step": Column("step", words=True),
     "strength": Column("strength", ""),
+    "strong_anomalies": Column("strong anomalies", "clear first", words=True),
     "surveyed_fraction": Column("surveyed", "", 2),
     "why": Column("why", words=True),
     "worst_pod": Column("worst POD", "", 2),

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from detect.present.advice import advice
-from detect.present.director import summarise
+from detect.present.director import opening_table, summarise
 from detect.present.numbers import Table, as_table, number, trimmed, with_plain_numbers
+from detect.present.words import ranged
 
 if TYPE_CHECKING:
     from detect.geostat.crosscheck import CrossCheck
@@ -256,6 +257,11 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
             context.dig_plan,
             *("order", "square", "effort_h", "cumulative_h", "sediment_m3", "p_top_k", "reason"),
         ),
+        "opening": table(
+            None if context.squares is None else opening_table(context.squares, context.dig_plan),
+            *("order", "square", "p_top_k", "rank_interval", "effort_h", "cumulative_h"),
+            *("sediment_m3", "strong_anomalies"),
+        ),
         "probes": table(
             _by_contact(context.probes),
             *("contact", "pushes", "shallowest_m", "median_m", "deepest_m"),
@@ -304,8 +310,7 @@ def _ranked(squares: pd.DataFrame | None) -> pd.DataFrame | None:
     best = with_plain_numbers(squares).dropna(subset=["rank"]).sort_values("rank")
     best = best.head(_MOST_SQUARES)
     interval = [
-        f"{low:.0f} to {high:.0f}"
-        for low, high in zip(best["rank_p05"], best["rank_p95"], strict=True)
+        ranged(low, high) for low, high in zip(best["rank_p05"], best["rank_p95"], strict=True)
     ]
     return best.assign(rank_interval=interval)
 
