@@ -75,6 +75,8 @@ CHARTS = frozenset(
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
+#: what stands over the map of squares, which is hung up by itself
+NO_LEAVE = "A rank is no leave to dig: a permit and a licensed archaeologist come first."
 
 
 def backdrop(
@@ -253,7 +255,11 @@ def rank_figures(survey: Survey, result: RankResult) -> Figures:
     """Draw ``squares`` (on the ground), ``rank_intervals`` (how firm) and ``weightings``."""
     first = tuple(result.dig.table["square"])
     top_k = survey.settings.ranking.top_k
-    yield "squares", draw_squares(result.squares, backdrop(survey), first=first, top_k=top_k)
+    behind = backdrop(survey)
+    yield (
+        "squares",
+        draw_squares(result.squares, behind, first=first, top_k=top_k, subtitle=NO_LEAVE),
+    )
     yield "rank_intervals", draw_rank_intervals(result.squares, top_k=top_k, first=first)
     weights = {str(name): weight for name, weight in survey.settings.ranking.weights.items()}
     if len(result.weightings):
@@ -273,9 +279,8 @@ def learn_figures(survey: Survey, result: LearnResult) -> Figures:
     first = tuple(result.ranked.dig.table["square"])
     top_k = survey.settings.ranking.top_k
     title = "Excavation squares that are left, ranked with the weights learnt"
+    left, behind = result.ranked.squares, backdrop(survey)
     yield (
         "squares",
-        draw_squares(
-            result.ranked.squares, backdrop(survey), first=first, top_k=top_k, title=title
-        ),
+        draw_squares(left, behind, first=first, top_k=top_k, title=title, subtitle=NO_LEAVE),
     )

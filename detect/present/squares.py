@@ -16,6 +16,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.colors import Normalize, to_hex, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch, Rectangle
 from matplotlib.textpath import TextPath
 from numpy.typing import NDArray
@@ -40,6 +41,7 @@ from detect.present.style import (
     halo,
     styled,
 )
+from detect.present.words import ranged
 
 ColourBy = Literal["p_top_k", "score"]
 
@@ -59,6 +61,14 @@ _CLOSED: dict[str, dict[str, Any]] = {
         "edgecolor": UNSURVEYED_LINE,
         "hatch": UNSURVEYED_HATCH,
     },
+}
+_STRONG: dict[str, Any] = {
+    "marker": "^",
+    "markersize": 6.0,
+    "linestyle": "none",
+    "markerfacecolor": VERMILLION,
+    "markeredgecolor": "white",
+    "markeredgewidth": 0.7,
 }
 _CLOSED_WORDS = {
     "reserve": "reserve, kept for later",
@@ -87,7 +97,8 @@ def draw_squares(
     Parameters
     ----------
     squares : DataFrame
-        ``square, e_min, n_min, size_m, rank, rank_p05, rank_p95, p_top_k, score, status``.
+        ``square, e_min, n_min, size_m, rank, rank_p05, rank_p95, p_top_k, score, status`` and,
+        where known, ``strong_anomalies``: such squares are marked.
     backdrop : Backdrop
         For the outline and the norths.
     first : sequence of str
@@ -135,6 +146,7 @@ def draw_squares(
         behind = ground if cut or str(row.status) in _CLOSED else None
         _write(axes, row, size, side_pt, ink, behind)
     _outline_first(axes, squares, first, size)
+    _mark_strong(axes, squares, size, side_pt)
     patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.8, zorder=3)
     patch.set_path_effects(halo(3.2))
     axes.add_patch(patch)
@@ -244,7 +256,7 @@ def _write(
         return
     put(f"{int(row.rank)}", 0.50, 0.36 if roomy else 0.6, 16.0, "bold")
     if roomy and np.isfinite(row.rank_p05) and np.isfinite(row.rank_p95):
-        put(f"{row.rank_p05:.0f} to {row.rank_p95:.0f}", 0.17, 0.17, 8.0, "normal")
+        put(ranged(row.rank_p05, row.rank_p95), 0.17, 0.17, 8.0, "normal")
 
 
 def _em_width(words: str, weight: str) -> float:
@@ -280,11 +292,32 @@ def _outline_first(axes: Axes, squares: pd.DataFrame, first: Sequence[str], size
         axes.add_patch(patch)
 
 
+def _strong(squares: pd.DataFrame) -> pd.DataFrame:
+    """Return the squares that are not closed and hold a strong anomaly."""
+    if "strong_anomalies" not in squares:
+        return squares.head(0)
+    strong = squares["strong_anomalies"].fillna("") != ""
+    return squares[strong & ~squares["status"].isin(list(_CLOSED))]
+
+
+def _mark_strong(axes: Axes, squares: pd.DataFrame, size: float, side_pt: float) -> None:
+    """Mark squares with a strong anomaly in their upper left corner."""
+    strong = _strong(squares)
+    axes.plot(
+        strong["e_min"] + 0.14 * size,
+        strong["n_min"] + 0.84 * size,
+        **(_STRONG | {"markersize": min(0.14 * side_pt, 6.0)}),
+        zorder=4.5,
+    )
+
+
 def _key(squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str]) -> list[KeyEntry]:
     key = backdrop_key(backdrop, _LAYERS)
     if len(first):
         sample = Patch(facecolor="none", edgecolor=VERMILLION, linewidth=2.6)
         key.append(KeyEntry(sample, "open first (dig plan)"))
+    if len(_strong(squares)):
+        key.append(KeyEntry(Line2D([], [], **_STRONG), "strong anomaly: may be ordnance"))
     present = set(squares["status"].astype(str))
     for status, style in _CLOSED.items():
         if status in present:

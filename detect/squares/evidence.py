@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,7 @@ from detect.readings.site_inversion import SiteInversion
 from detect.squares.effort import EffortRates, sediment_volume
 from detect.squares.layout import centres
 from detect.squares.ordnance import strong_anomalies
+from detect.squares.together import together
 
 Floats = NDArray[np.float64]
 
@@ -188,8 +189,9 @@ def gather_evidence(
 
     Notes
     -----
-    Fields are drawn independently of each other: what they have in common is in the data, which
-    every draw honours.
+    Each source draws by itself; then the draws of what comes from the same readings or the same
+    probes are put in an order that follows the other's (:mod:`detect.squares.together`). Limit:
+    what else two fields have in common is only in the data, which every draw honours.
     """
     streams = np.random.SeedSequence(seed).spawn(len(sources))
     items = tuple(
@@ -200,7 +202,9 @@ def gather_evidence(
     table = given.layout
     for item in items:
         table = table.assign(**item.columns)
-    draws = {item.name: item.draws for item in items if item.draws is not None}
+    share = given.contacts.share if given.contacts is not None else None
+    draws = together({item.name: item.draws for item in items if item.draws is not None}, share)
+    items = tuple(replace(item, draws=draws.get(item.name)) for item in items)
     sediment = sediment_volume(given.size_m, table["overburden_m"].to_numpy(float))
     low, high = np.full(len(table), np.nan), np.full(len(table), np.nan)
     if "overburden" in draws:

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from detect.present.charts.rows import write_rows
 from detect.present.numbers import records
 from detect.present.style import BLUE, SMALL_PT, VERMILLION, new_figure, styled
+from detect.present.words import ranged
 from detect.squares.weightings import WHATEVER
 
 
@@ -57,7 +58,7 @@ def draw_weightings(
     write_rows(
         axes,
         [str(name) for name in shown["square"]],
-        [f"{row.best:.0f} to {row.worst:.0f}" for row in records(shown)],
+        [ranged(row.best, row.worst) for row in records(shown)],
         "place, 5 to 95 %\nof the weights",
         gap_pt=12,
     )
