@@ -97,21 +97,25 @@ def mean_over_squares(
         M squares.
     nodes : (K, 2) array
         Points, m.
-    values : (K,) array
-        NaN is left out.
+    values : (..., K) array
+        One field or several; NaN is left out.
     origin : (e, n)
         South-west corner of square A1, m.
 
     Returns
     -------
-    (M,) array
+    (..., M) array
         NaN for a square that holds no point with a value.
     """
     owner = _row_of_square(layout, nodes, origin)
-    kept = (owner >= 0) & np.isfinite(values)
-    total = np.bincount(owner[kept], values[kept], len(layout))
-    count = np.bincount(owner[kept], minlength=len(layout))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    fields = np.reshape(values, (-1, len(owner)))
+    out = np.full((len(fields), len(layout)), np.nan)
+    for row, field in zip(out, fields, strict=True):
+        kept = (owner >= 0) & np.isfinite(field)
+        count = np.bincount(owner[kept], minlength=len(layout))
+        total = np.bincount(owner[kept], field[kept], minlength=len(layout))
+        np.divide(total, count, out=row, where=count > 0)
+    return out.reshape(*np.shape(values)[:-1], len(layout))
 
 
 def _row_of_square(

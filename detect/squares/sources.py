@@ -90,12 +90,12 @@ def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     cell_m2 = float(np.prod([np.diff(given.maps[axis].to_numpy()[:2])[0] for axis in ("e", "n")]))
     cells = given.size_m**2 / cell_m2
 
-    def over_squares(values: Floats) -> Floats:
-        kept = np.where(known, values.ravel(), 0.0)
+    def over_squares(maps: Floats) -> Floats:
+        kept = np.where(known, maps.reshape(*maps.shape[:-2], -1), 0.0)
         return cells * mean_over_squares(given.layout, nodes, kept, given.origin)
 
     total = over_squares(given.metal.strength)
-    replicates = np.stack([over_squares(one) for one in given.metal.replicates])
+    replicates = over_squares(given.metal.replicates)
     deviations = replicates - replicates.mean(axis=0)
     sd = np.sqrt(np.sum(deviations**2, axis=0) / (len(replicates) - 1))
     step = rng.standard_normal((given.realisations, len(replicates))) @ deviations

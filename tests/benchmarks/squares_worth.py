@@ -3,7 +3,8 @@
     python tests/benchmarks/squares_worth.py [fields]     # 1000 fields by default
 
 Prints: censored depths (bias, interval), ranks (calibration, interval, share of the truth captured
-against plainer ways), and times. Fields are drawn from known models; nothing else is invented.
+against plainer ways), evidence drawn by itself and together, and times. Fields are drawn from known
+models, buried sites by `buried_sites`; nothing else is invented.
 """
 
 import resource
@@ -11,8 +12,11 @@ import sys
 import time
 from types import SimpleNamespace
 
+import evidence_together
 import numpy as np
 import pandas as pd
+import shapely
+import xarray as xr
 from scipy.spatial import cKDTree
 
 from detect.geostat import Kriging, Variogram
@@ -24,6 +28,7 @@ from detect.probes import (
     contact_model,
     kind_model,
 )
+from detect.readings import SiteInversion
 from detect.squares import (
     SOURCES,
     EffortRates,
@@ -36,6 +41,7 @@ from detect.squares import (
     weight_sensitivity,
 )
 from detect.squares.sources import draw_normal
+from detect.survey.grid import square_names
 
 TOP_K, SIZE = 15, 2.0
 
@@ -195,17 +201,7 @@ def ranks(fields: int) -> tuple[pd.DataFrame, float, pd.DataFrame]:
 def speed() -> None:
     """600 squares, 1,000 joint realisations, 20,000 readings and 500 probes; a plan of 600."""
     rng = np.random.default_rng(3)
-    e, n = np.meshgrid(np.arange(0.0, 60, 2), np.arange(0.0, 40, 2), indexing="ij")
-    layout = pd.DataFrame(
-        {
-            "square": [f"Q{i}" for i in range(600)],
-            "e_min": e.ravel(),
-            "n_min": n.ravel(),
-            "size_m": 2.0,
-            "status": "open",
-            "why": "",
-        }
-    )
+    layout = square_names(shapely.box(0, 0, 60, 40), 2.0, (0.0, 0.0)).assign(status="open", why="")
     le, ln = np.meshgrid(np.arange(0.3, 60, 0.6), np.arange(0.1, 40, 0.2), indexing="ij")
     read = np.column_stack([le.ravel(), ln.ravel()])
     wave = np.sin(read[:, 0] / 4) * np.cos(read[:, 1] / 5)
@@ -216,6 +212,9 @@ def speed() -> None:
     probes = pd.DataFrame(
         {"e": at[:, 0], "n": at[:, 1], "depth_m": np.minimum(depth, 1.3), "contact": kind}
     )
+    axes = {"n": np.arange(0.125, 40, 0.25), "e": np.arange(0.125, 60, 0.25)}
+    heard = rng.exponential(0.02, (9, 160, 240))
+    metal = SiteInversion(heard.mean(axis=0), heard[1:], np.array([0.3]), 2.5, pd.DataFrame())
     begun, busy = time.perf_counter(), time.process_time()
     loud = point_model(
         read,
@@ -235,10 +234,12 @@ def speed() -> None:
         burial_depth_m=0.4,
         realisations=1000,
         kinds=kind_model(probes),
+        maps=xr.Dataset({"strength": (("n", "e"), metal.strength)}, axes),
+        metal=metal,
     )
     modelled = time.perf_counter() - begun
     evidence = gather_evidence(given, SOURCES, EffortRates(0.25, 0.5, 1.0, 1.0), seed=1)
-    weights = {"signal": 0.6, "contact": 0.3, "overburden": 0.1}
+    weights = {"strength": 0.45, "signal": 0.15, "contact": 0.3, "overburden": 0.1}
     squares = rank_squares(evidence.table, evidence.draws, weights, 60)
     score = realised_scores(evidence.draws, weights)
     coin_tosses(list(layout["square"]), score, 60)
@@ -277,6 +278,8 @@ def main() -> None:
     few = max(fields // 5, 1)
     print(f"\ncontact depth, {few} fields, 4 in 10 of 80 probes ran out")
     print(censored(few).round(4).to_string())
+    evidence_together.metal(max(fields // 50, 1))
+    evidence_together.probed(max(fields // 10, 1))
 
 
 if __name__ == "__main__":
