@@ -24,7 +24,7 @@ def test_a_point_lies_in_the_square_that_bears_its_name():
 def test_means_over_squares_leave_out_what_is_not_known():
     first = SQUARES.iloc[3]
     corner = first[["e_min", "n_min"]].to_numpy(float)
-    nodes = corner + [[0.5, 0.5], [1.5, 0.5], [0.5, 1.5], [50.0, 0.0]]
+    nodes = corner + np.array([[0.5, 0.5], [1.5, 0.5], [0.5, 1.5], [50.0, 0.0]])
     fields = np.array([[1.0, 3.0, np.nan, 9.0], [np.nan] * 4])
     means = mean_over_squares(SQUARES, nodes, fields, ORIGIN)
     assert means.shape == (2, len(SQUARES))
