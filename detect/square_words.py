@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -59,6 +60,7 @@ def _dig_facts(survey: Survey, result: RankResult) -> Summary:
         "gap": dig.gap,
         "most_squares": dig.most_squares,
         "joins": dig.joins,
+        "cost": None if result.cost is None else asdict(result.cost),
         "candidates": dig.candidates,
         "cheapest_h": dig.cheapest_h,
         "dive_day_h": ranking.dive_day_h,

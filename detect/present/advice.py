@@ -11,6 +11,9 @@ from detect.present.numbers import records
 from detect.present.words import best, counted, listed
 from detect.squares.weightings import WHATEVER
 
+#: what settles a smaller share of the doubt is not worth a dive (no source)
+LEAST_SETTLED = 0.01
+
 if TYPE_CHECKING:
     from detect.present.report import ReportContext
 
@@ -48,9 +51,24 @@ def tosses_said(coin_tosses: pd.DataFrame, top_k: int) -> list[str]:
 def plan_said(dig: Mapping[str, Any]) -> list[str]:
     """Say how good the dig plan is, or why there is none, and what one more dive day would buy."""
     said = [_worth(dig)] if dig.get("squares") else [_no_plan(dig)]
+    if dig.get("cost"):
+        said.insert(0, _cost_range(dig["cost"]))
     if dig.get("dive_day_h", 0) > 0:
         said.append(_next_day(dig))
     return said
+
+
+def _cost_range(cost: Mapping[str, float]) -> str:
+    """Say what the plan may come to, and how likely it takes more than the hours there are."""
+    said = (
+        f"Sediment may lie deeper or shallower than estimated: {cost['hours_p05']:.0f} to "
+        f"{cost['hours_p95']:.0f} h and {cost['sediment_p05_m3']:.1f} to "
+        f"{cost['sediment_p95_m3']:.1f} m³ with 90 %"
+    )
+    over = round(100 * cost["overrun"])
+    if over < 1:
+        return f"{said}; that is within the hours there are."
+    return f"{said}; in {over} of 100 draws it takes more than the hours there are."
 
 
 def _worth(dig: Mapping[str, Any]) -> str:
@@ -104,20 +122,25 @@ def _next_day(dig: Mapping[str, Any]) -> str:
 
 
 def survey_said(proposed: pd.DataFrame) -> list[str]:
-    """Say which lane and which probe would settle most of the doubt."""
+    """Say which lane and which probe would settle most of the doubt, if any would settle much."""
     said = []
     for what, words in (("lane", "Swim a lane"), ("probe", "Probe, where the licence allows it,")):
-        best = proposed[proposed["what"] == what].head(1)
-        for row in records(best):
+        best_one = proposed[proposed["what"] == what].head(1)
+        for row in records(best_one):
+            if row.share < LEAST_SETTLED:
+                said.append(f"No single {what} would settle even 1 % of the doubt about the order.")
+                continue
             place = f"at e {row.start_e:.1f}, n {row.start_n:.1f}"
             if what == "lane":
                 place = (
                     f"from e {row.start_e:.1f}, n {row.start_n:.1f} to e {row.end_e:.1f}, "
                     f"n {row.end_n:.1f}"
                 )
-            share = f"about {100 * row.share:.0f} %" if row.share >= 0.01 else "less than 1 %"
-            about = f" ({row.squares})" if row.squares else ""
-            said.append(f"{words} {place}: settles {share} of the doubt about the order{about}.")
+            about = f" ({listed(row.squares.split())})" if row.squares else ""
+            said.append(
+                f"{words} {place}: settles about {100 * row.share:.0f} % of the doubt about the "
+                f"order{about}."
+            )
     return said
 
 

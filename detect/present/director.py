@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 FIRM, LIKELY = 0.8, 0.5
 
 
+#: what comes before every spade
+PERMIT = "The permit, a licensed archaeologist on site, and the dive supervisor's bottom times."
+
+
 @dataclass(frozen=True)
 class DirectorSummary:
     """Sentences, each standing on its own.
@@ -32,7 +36,8 @@ class DirectorSummary:
         Squares to open, in order; the best ranked ones where none is.
     open_first, firmness, cost : str
     before : tuple of str
-        What comes before any spade: strong anomalies to be cleared, squares to be swum again.
+        What comes before any spade: the permit, strong anomalies to be cleared, squares to be
+        swum again.
     leave : tuple of str
         What stays untouched, one sentence each.
     """
@@ -109,7 +114,9 @@ def summarise(
         open_first=opening,
         firmness=_firmness(chosen, top_k, len(ranked)),
         cost=cost,
-        before=_before_digging(first, plain, anomalies),
+        before=(PERMIT, *_before_digging(first, plain, anomalies))
+        if planned
+        else _before_digging(first, plain, anomalies),
         leave=_untouched(plain, reserve_fraction, keep_outs),
     )
 
@@ -120,22 +127,25 @@ def opening_table(squares: pd.DataFrame, dig_plan: pd.DataFrame | None) -> pd.Da
     Parameters
     ----------
     squares : DataFrame
-        ``square, rank_p05, rank_p95`` and, where known, ``strong_anomalies``.
+        ``square, rank_p05, rank_p95`` and, where known, ``e_min, n_min, strong_anomalies``.
     dig_plan : DataFrame or None
 
     Returns
     -------
     DataFrame or None
-        The plan's columns, ``rank_interval, strong_anomalies``.
+        The plan's columns, ``rank_interval, strong_anomalies, e_min, n_min``.
     """
     if dig_plan is None or dig_plan.empty:
         return None
     known = with_plain_numbers(squares).set_index("square").loc[dig_plan["square"]]
+    corner = {name: known[name].to_numpy() for name in ("e_min", "n_min") if name in known}
     interval = [
         ranged(low, high) for low, high in zip(known["rank_p05"], known["rank_p95"], strict=True)
     ]
     strong = known.get("strong_anomalies", pd.Series("", known.index))
-    return dig_plan.assign(rank_interval=interval, strong_anomalies=strong.to_numpy(object))
+    return dig_plan.assign(
+        rank_interval=interval, strong_anomalies=strong.to_numpy(object), **corner
+    )
 
 
 def _firmness(chosen: pd.DataFrame, top_k: int, ranked: int) -> str:
@@ -202,6 +212,18 @@ def ordnance_said(names: Sequence[str]) -> str:
     )
 
 
+def _with_reason(squares: pd.DataFrame, excluded: Sequence[str]) -> list[str]:
+    """Name excluded squares, those of one reason together with it in brackets."""
+    if "reason" not in squares:
+        return list(excluded)
+    reason = squares.set_index("square")["reason"].astype(str)
+    by_reason: dict[str, list[str]] = {}
+    for name in excluded:
+        why = reason[name].removeprefix("Excluded: ").rstrip(".")
+        by_reason.setdefault(why, []).append(name)
+    return [f"{', '.join(names)} ({why})" for why, names in by_reason.items()]
+
+
 def _untouched(
     squares: pd.DataFrame, reserve_fraction: float, keep_outs: Sequence[KeepOutArea]
 ) -> tuple[str, ...]:
@@ -214,7 +236,7 @@ def _untouched(
     if by_status.get("reserve"):
         leave.append(f"Reserve, kept for those who come later: {listed(by_status['reserve'])}.")
     if by_status.get("excluded"):
-        leave.append(f"Excluded: {listed(by_status['excluded'])}.")
+        leave.append(f"Excluded: {listed(_with_reason(squares, by_status['excluded']))}.")
     for area in keep_outs:
         why = f" ({area.reason.strip().rstrip('.')})" if area.reason.strip() else ""
         leave.append(f"Keep out of {area.name}{why}.")

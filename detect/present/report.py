@@ -259,8 +259,8 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
         ),
         "opening": table(
             None if context.squares is None else opening_table(context.squares, context.dig_plan),
-            *("order", "square", "p_top_k", "rank_interval", "effort_h", "cumulative_h"),
-            *("sediment_m3", "strong_anomalies"),
+            *("order", "square", "e_min", "n_min", "p_top_k", "rank_interval", "effort_h"),
+            *("cumulative_h", "sediment_m3", "strong_anomalies"),
         ),
         "probes": table(
             _by_contact(context.probes),

@@ -11,11 +11,13 @@ import xarray as xr
 
 from detect.squares import (
     SOURCES,
+    CostInterval,
     DigPlan,
     EffortRates,
     Evidence,
     Given,
     coin_tosses,
+    cost_interval,
     gather_evidence,
     mean_over_squares,
     plan_dig,
@@ -34,7 +36,7 @@ from detect.survey import Survey
 
 @dataclass(frozen=True)
 class RankResult:
-    """Squares in order and the dig plan."""
+    """Squares in order and the dig plan; `cost` is None where sediment was not probed."""
 
     squares: pd.DataFrame
     dig: DigPlan
@@ -43,6 +45,7 @@ class RankResult:
     weightings: pd.DataFrame
     survey_next: pd.DataFrame
     layout: pd.DataFrame = field(repr=False)
+    cost: CostInterval | None = None
 
 
 def rank(
@@ -82,18 +85,36 @@ def rank(
         remains_words=remains_words,
         origin=origin,
     )
-    rates = EffortRates(
-        ranking.removal_m3_per_h,
-        ranking.setup_h,
-        ranking.recording_h,
-        ranking.backfill_m3_per_h,
-    )
-    evidence = gather_evidence(given, SOURCES, rates, ranking.seed)
+    evidence = gather_evidence(given, SOURCES, _rates(survey), ranking.seed)
     progress("ranks", 1, 2)
     weights = {str(name): weight for name, weight in ranking.weights.items()}
     result = in_order(survey, evidence, layout, weights, maps)
     progress("ranks", 2, 2)
     return result
+
+
+def _rates(survey: Survey) -> EffortRates:
+    """Return what an hour does, as the director set it."""
+    ranking = survey.settings.ranking
+    return EffortRates(
+        ranking.removal_m3_per_h,
+        ranking.setup_h,
+        ranking.recording_h,
+        ranking.backfill_m3_per_h,
+    )
+
+
+def _cost(survey: Survey, evidence: Evidence, dig: DigPlan) -> CostInterval | None:
+    """Return the interval of what the plan costs, from the joint draws of overburden."""
+    if dig.table.empty or "overburden" not in evidence.draws:
+        return None
+    chosen = evidence.table["square"].isin(dig.table["square"]).to_numpy()
+    return cost_interval(
+        evidence.draws["overburden"][:, chosen],
+        float(evidence.table["size_m"].iloc[0]),
+        _rates(survey),
+        survey.settings.ranking.budget_h,
+    )
 
 
 def order(survey: Survey, evidence: Evidence, weights: Mapping[str, float]) -> pd.DataFrame:
@@ -149,4 +170,5 @@ def in_order(
     proposed = pd.DataFrame(columns=PROPOSED)
     if maps is not None:
         proposed = survey_next(survey, maps, evidence, score, weights, ranking.top_k)
-    return RankResult(squares, dig, evidence, tosses, tried, proposed, layout)
+    cost = _cost(survey, evidence, dig)
+    return RankResult(squares, dig, evidence, tosses, tried, proposed, layout, cost)

@@ -64,12 +64,20 @@ def test_the_plan_says_what_it_is_worth_and_what_a_day_would_buy():
 def test_probing_is_proposed_with_its_caution():
     rows = [
         ("lane", 1.0, 2.0, 1.0, 9.0, 7.0, 0.2, 0.25, "M6 F6"),
-        ("probe", 3.0, 4.0, 3.0, 4.0, 0.0, 0.001, 0.001, ""),
+        ("probe", 3.0, 4.0, 3.0, 4.0, 0.0, 0.02, 0.02, ""),
     ]
-    lane, probe = survey_said(pd.DataFrame(rows, columns=COLUMNS))
+    proposed = pd.DataFrame(rows, columns=COLUMNS)
+    lane, probe = survey_said(proposed)
     assert lane.startswith("Swim a lane from e 1.0, n 2.0 to e 1.0, n 9.0: settles about 25 %")
+    assert lane.endswith("(M6 and F6).")
     assert "where the licence allows it" in probe
-    assert "less than 1 %" in probe
+
+
+def test_what_would_settle_next_to_nothing_is_not_asked_for():
+    rows = [("probe", 3.0, 4.0, 3.0, 4.0, 0.0, 0.001, 0.001, "E5")]
+    assert survey_said(pd.DataFrame(rows, columns=COLUMNS)) == [
+        "No single probe would settle even 1 % of the doubt about the order."
+    ]
 
 
 def words_of(figure):

@@ -238,7 +238,7 @@ def test_director_hears_what_stays_closed_and_that_unsurveyed_is_not_empty(
     )
     leave = " ".join(said.leave)
     assert "Reserve, kept for those who come later: D4, E3 and J6." in leave
-    assert "Excluded: K8, L8 and L9." in leave
+    assert "Excluded: K8, L8, L9 (mooring block: chain sweeps the bed)." in leave
     assert "Keep out of mooring block (chain sweeps the bed)." in leave
     assert "At least 20 % of the squares stay closed" in leave
     assert "13 squares are not surveyed" in leave

@@ -56,6 +56,26 @@ def test_a_dig_plan_and_one_more_day_in_words(changes, said):
     assert said in " ".join(plan_said(DIG | changes))
 
 
+COST = {
+    "hours_p05": 8.2,
+    "hours_p95": 14.1,
+    "sediment_p05_m3": 2.0,
+    "sediment_p95_m3": 5.1,
+    "overrun": 0.0,
+}
+
+
+@pytest.mark.parametrize(
+    ("overrun", "said"),
+    [
+        (0.0, "8 to 14 h and 2.0 to 5.1 m³ with 90 %; that is within the hours there are."),
+        (0.12, "with 90 %; in 12 of 100 draws it takes more than the hours there are."),
+    ],
+)
+def test_what_the_plan_may_come_to(overrun, said):
+    assert said in plan_said(DIG | {"cost": COST | {"overrun": overrun}})[0]
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from detect.squares import best_subset, plan_dig
+from detect.squares import EffortRates, best_subset, cost_interval, plan_dig
 from detect.squares.dig_plan import sharing_a_side
 
 DATA = Path(__file__).parents[1] / "data"
@@ -76,6 +76,34 @@ def test_what_one_more_dive_day_would_buy():
     assert plan.next_day == ("A3",)
     assert plan.next_day_value == pytest.approx(0.7)
     assert plan.next_day_top_k == pytest.approx(0.9)
+
+
+def test_the_cost_of_squares_whose_sediment_is_deep_together():
+    # hours of a square 1 + 4 d / 2 + 0.5, budget 9: two squares under the same depth d take
+    # 3 + 4 d, more than 9 where d > 1.5
+    depth = np.linspace(0.5, 2.0, 151)
+    rates = EffortRates(2.0, setup_h=1.0, recording_h=0.5)
+    together = cost_interval(np.column_stack([depth, depth]), 2.0, rates, 9.0)
+    assert together.hours_p05 == pytest.approx(3.0 + 4.0 * 0.575)
+    assert together.sediment_p95_m3 == pytest.approx(8.0 * 1.925)
+    assert together.overrun == pytest.approx(50 / 151)
+    apart = cost_interval(np.column_stack([depth, depth[::-1]]), 2.0, rates, 9.0)
+    assert apart.hours_p95 - apart.hours_p05 == pytest.approx(0.0, abs=1e-9)
+
+
+def test_opened_squares_are_no_longer_closed():
+    squares = ranked([0.9] * 8 + [np.nan] * 2, [1.0] * 10, ["open"] * 8 + ["opened"] * 2)
+    assert len(plan_dig(squares, budget_h=100, reserve_fraction=0.3).table) == 5
+
+
+def test_one_more_dive_day_may_drop_a_square_for_two_others():
+    plan = plan_dig(ranked([1.0, 0.9, 0.8], [10, 7, 7]), 10, 0.0, dive_day_h=4.0)
+    assert list(plan.table["square"]) == ["A1"]
+    assert plan.next_day == ("A2", "A3")
+    assert plan.next_day_drops == ("A1",)
+    none = plan_dig(ranked([1.0, 0.9], [10, 7]), 0.0, 0.0, dive_day_h=8.0)
+    assert none.table.empty
+    assert (none.candidates, none.cheapest_h, none.next_day) == (2, 7.0, ("A2",))
 
 
 def ranked(score, effort, status=None, p_top_k=0.9):
