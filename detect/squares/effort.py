@@ -82,8 +82,6 @@ def cost_interval(
     """
     volume = sediment_volume(size_m, overburden_m)
     hours, sediment = rates.hours(volume).sum(axis=1), volume.sum(axis=1)
-    return CostInterval(
-        *np.quantile(hours, [0.05, 0.95]).tolist(),
-        *np.quantile(sediment, [0.05, 0.95]).tolist(),
-        float((hours > budget_h).mean()),
-    )
+    hours_low, hours_high = np.quantile(hours, [0.05, 0.95]).tolist()
+    low, high = np.quantile(sediment, [0.05, 0.95]).tolist()
+    return CostInterval(hours_low, hours_high, low, high, float((hours > budget_h).mean()))
