@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -204,6 +205,8 @@ def _weight_lines(s: Summary) -> list[str]:
     """Say of each evidence how much it counted, and how much it does after what was found."""
     if s["learnt_from"] < 2:
         return ["  weights stay as chosen: fewer than two opened squares had a rank"]
+    if all(math.isclose(w["learned"], w["weight"]) for w in s["weights"]):
+        return ["  weights stay as chosen: the opened squares held the same, or say nothing new"]
     return [
         f"  weights, learnt from {s['learnt_from']} opened squares that had a rank:",
         *(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from detect.present.numbers import records
@@ -74,7 +75,9 @@ def _cost_range(cost: Mapping[str, float]) -> str:
 def _worth(dig: Mapping[str, Any]) -> str:
     """Say how far from the best the plan may be, and what it gains over going down the list."""
     gap = dig["gap"]
-    proven = "no plan is better" if gap == 0 else f"none is better by more than {100 * gap:.1f} %"
+    # rounded up: what is proven must stay true
+    within = max(np.ceil(1000 * gap) / 10, 0.1)
+    proven = "no plan is better" if gap == 0 else f"none is better by more than {within:.1f} %"
     if dig["merit_down_the_list"] <= 0:
         return f"Within the hours {proven}; taken from the top of the list, the first does not fit."
     gain = 100.0 * (dig["merit"] / dig["merit_down_the_list"] - 1.0)

@@ -155,8 +155,9 @@ def learn_weights(
     Returns
     -------
     DataFrame
-        ``evidence, weight, learned, learned_sd, spearman``; weights add up to 1. ``spearman`` is
-        the evidence's own correlation with the finds.
+        ``evidence, weight, learned, learned_sd, spearman``; weights add up to 1. ``learned_sd`` is
+        the deviation of the weights that draws of beta give in the same way; ``spearman`` the
+        evidence's own correlation with the finds.
 
     Notes
     -----
@@ -180,12 +181,11 @@ def learn_weights(
         centred = some - some.mean(axis=0)
         precision = PRIOR_SQUARES * np.eye(len(names)) + centred.T @ centred
         beta = np.linalg.solve(precision, PRIOR_SQUARES * prior + centred.T @ y)
-        sd = np.sqrt(noise * np.diag(np.linalg.inv(precision)))
     else:
-        beta, sd = prior, np.full(len(names), np.sqrt(noise / PRIOR_SQUARES))
+        beta, precision = prior, PRIOR_SQUARES * np.eye(len(names))
     kept = np.clip(beta, 0.0, None)
     learned = kept / kept.sum() if kept.sum() > 0 else w
-    scale = learned.sum() / max(kept.sum(), 1e-12)
+    learned_sd = _spread_of_weights(beta, noise * np.linalg.inv(precision))
     counts = pd.Series(np.asarray(finds, dtype=float))
     own = [rank_correlations(pd.Series(some[:, j]), counts)[0] for j in range(len(names))]
     return pd.DataFrame(
@@ -193,10 +193,18 @@ def learn_weights(
             "evidence": names,
             "weight": w,
             "learned": learned,
-            "learned_sd": sd * scale,
+            "learned_sd": learned_sd,
             "spearman": own,
         }
     )
+
+
+def _spread_of_weights(beta: Floats, covariance: Floats, draws: int = 4000) -> Floats:
+    """Return the deviation of weights that come from normal draws of beta as from their mean."""
+    drawn = np.random.default_rng(0).multivariate_normal(beta, covariance, draws)
+    kept = np.clip(drawn, 0.0, None)
+    total = kept.sum(axis=1, keepdims=True)
+    return np.asarray((kept / np.where(total > 0, total, 1.0))[total[:, 0] > 0].std(axis=0))
 
 
 def calibration(table: pd.DataFrame, edges: Floats | None = None) -> pd.DataFrame:

@@ -52,6 +52,8 @@ def standardise(drawn: np.ndarray) -> np.ndarray | None:
     expected to be alike: such evidence orders nothing.
     """
     expected = drawn.mean(axis=0)
+    if not expected.size:
+        return None
     spread = float(expected.std())
     if spread <= 1e-12 * max(1.0, float(np.abs(expected).max())):
         return None

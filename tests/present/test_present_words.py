@@ -182,6 +182,10 @@ def test_what_was_learnt_in_lines():
     [
         ({"opened": 1, "finds": 0, "learnt_from": 1}, "Learn: 1 square opened, no finds"),
         ({"learnt_from": 1}, "  weights stay as chosen: fewer than two opened squares had a rank"),
+        (
+            {"weights": [{"evidence": "signal", "weight": 1.0, "learned": 1.0, "learned_sd": 0.1}]},
+            "  weights stay as chosen: the opened squares held the same, or say nothing new",
+        ),
         ({"moved": 0}, "(the same with the weights as chosen)"),
         ({"moved": 2}, "(2 of them are not with the weights as chosen)"),
         ({"first": []}, "  no square is left to rank"),

@@ -86,6 +86,39 @@ def test_with_a_flat_prior_it_would_be_least_squares(monkeypatch):
     np.testing.assert_allclose(found["learned"], beta / beta.sum(), atol=1e-6)
 
 
+def test_how_surely_a_weight_is_known_stays_within_the_weights_and_grows_with_squares():
+    evidence, finds = world()
+    spreads = [
+        learn_weights(evidence, np.arange(n), finds[:n], WEIGHTS)["learned_sd"].to_numpy()
+        for n in (2, 120)
+    ]
+    assert (spreads[0] > spreads[1]).all()
+    # a weight between 0 and 1 deviates by half at most
+    assert (spreads[0] < 0.5).all()
+    assert (spreads[1] < 0.15).all()
+
+
+def test_overburden_is_scored_where_it_was_measured():
+    squares = pd.DataFrame(
+        {
+            "square": ["A1", "A2", "A3"],
+            **dict.fromkeys(("rank", "score", "p_above", "p_contact", "p_top_k"), 0.5),
+            "overburden_m": 0.5,
+            "overburden_sd_m": 0.1,
+        }
+    )
+    opened = pd.DataFrame({"square": ["A1", "A2", "A3"], "finds": [2.0, 0.0, 0.0]}).assign(
+        metal_finds=0.0, overburden_m=[0.4, np.nan, np.nan]
+    )
+    score = score_forecast(squares, opened)
+    assert score.overburden_known == 1
+    assert score.overburden_bias_m == pytest.approx(0.1)
+    assert score.overburden_held == 1.0
+    none = score_forecast(squares, opened.assign(overburden_m=np.nan))
+    assert none.overburden_known == 0
+    assert np.isnan([none.overburden_bias_m, none.overburden_held]).all()
+
+
 def test_nothing_is_learnt_from_squares_that_held_the_same():
     evidence, _ = world()
     found = learn_weights(evidence, np.arange(5), np.full(5, 2.0), WEIGHTS)
