@@ -340,16 +340,20 @@ def test_learning_from_opened_squares(tmp_path):
     with (folder / "survey.toml").open("a", encoding="utf-8") as settings:
         settings.write('\n[opened]\nfile = "opened.csv"\n')
     (folder / "opened.csv").write_text(
-        "square,finds,metal_finds,overburden_m\nE5,6,5,0.62\nF5,4,3,0.75\nB7,0,0,1.1\n"
+        "square,finds,metal_finds,overburden_m\nE5,6,5,0.62\nF5,4,3,0.75\nB7,0,0,\nC3,0,0,\n"
     )
     result = detect("learn", folder, "--out", tmp_path / "out", "--json", "--quiet")
     assert result.exit_code == 0, result.output
     summary = json.loads(result.stdout)
-    assert summary["opened"] == 3
+    assert summary["opened"] == 4
+    # C3 is kept in reserve: it says nothing of the weights, and that is said
+    assert summary["learnt_from"] == 3
+    assert summary["notes"][0].startswith("C3 was opened, though it was kept in reserve")
+    assert summary["overburden_known"] == 2
     assert sum(w["learned"] for w in summary["weights"]) == pytest.approx(1.0)
     assert max(abs(w["learned"] - w["weight"]) for w in summary["weights"]) < 0.1
     squares = pd.read_csv(tmp_path / "out" / "squares.csv").set_index("square")
-    assert (squares.loc[["E5", "F5", "B7"], "status"] == "opened").all()
+    assert (squares.loc[["E5", "F5", "B7", "C3"], "status"] == "opened").all()
     assert not set(summary["dig"]["squares"]) & {"E5", "F5", "B7"}
 
 

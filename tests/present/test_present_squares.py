@@ -132,3 +132,26 @@ def test_a_site_without_one_ranked_square_is_still_drawn(
     closed = squares[squares["status"] != "open"]
     figure = draw_squares(closed, backdrop, colour_by="score")
     assert "unsurveyed" in {t.get_text() for t in words(figure)}
+
+
+def test_open_squares_with_a_strong_anomaly_are_marked_and_the_key_says_so(
+    squares: pd.DataFrame, backdrop: Backdrop
+) -> None:
+    strong = squares.assign(strong_anomalies="")
+    is_open = np.flatnonzero(strong["status"] == "open")[:2]
+    closed = np.flatnonzero(strong["status"] == "reserve")[:1]
+    strong.loc[strong.index[[*is_open, *closed]], "strong_anomalies"] = "A01"
+    figure = draw_squares(strong, backdrop)
+    marks = [line for line in figure.axes[0].lines if line.get_marker() == "^"]
+    assert [len(line.get_xdata()) for line in marks] == [2]
+    key = [
+        t.get_text()
+        for axes in figure.axes
+        if axes.get_legend()
+        for t in axes.get_legend().get_texts()
+    ]
+    assert "strong anomaly: may be ordnance" in key
+    plain = draw_squares(squares, backdrop)
+    assert not any(
+        len(line.get_xdata()) for line in plain.axes[0].lines if line.get_marker() == "^"
+    )
