@@ -121,7 +121,9 @@ def summarise(
     )
 
 
-def opening_table(squares: pd.DataFrame, dig_plan: pd.DataFrame | None) -> pd.DataFrame | None:
+def opening_table(
+    squares: pd.DataFrame, dig_plan: pd.DataFrame | None, most: int
+) -> pd.DataFrame | None:
     """Return the dig plan with the interval of each rank and what must be cleared first.
 
     Parameters
@@ -129,6 +131,8 @@ def opening_table(squares: pd.DataFrame, dig_plan: pd.DataFrame | None) -> pd.Da
     squares : DataFrame
         ``square, rank_p05, rank_p95`` and, where known, ``e_min, n_min, strong_anomalies``.
     dig_plan : DataFrame or None
+    most : int
+        Rows that a page has room for.
 
     Returns
     -------
@@ -137,6 +141,7 @@ def opening_table(squares: pd.DataFrame, dig_plan: pd.DataFrame | None) -> pd.Da
     """
     if dig_plan is None or dig_plan.empty:
         return None
+    dig_plan = dig_plan.head(most)
     known = with_plain_numbers(squares).set_index("square").loc[dig_plan["square"]]
     corner = {name: known[name].to_numpy() for name in ("e_min", "n_min") if name in known}
     interval = [

@@ -44,7 +44,7 @@ _PLACES = {
     "weightings": "squares",
     "section": "probes",
 }
-_MOST_SQUARES = 30
+_MOST_SQUARES, _MOST_OPENED = 30, 12
 _MOST_ROWS = 60
 
 
@@ -258,7 +258,9 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
             *("order", "square", "effort_h", "cumulative_h", "sediment_m3", "p_top_k", "reason"),
         ),
         "opening": table(
-            None if context.squares is None else opening_table(context.squares, context.dig_plan),
+            None
+            if context.squares is None
+            else opening_table(context.squares, context.dig_plan, _MOST_OPENED),
             *("order", "square", "e_min", "n_min", "p_top_k", "rank_interval", "effort_h"),
             *("cumulative_h", "sediment_m3", "strong_anomalies"),
         ),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import betaincinv, ndtr
 from shapely.geometry.base import BaseGeometry
 
 from detect.geostat.simulation import semidefinite_root
@@ -32,6 +32,44 @@ def draw_normal(mean: Floats, covariance: Floats, count: int, rng: np.random.Gen
     sill = max(float(np.max(np.diag(covariance), initial=0.0)), 1e-300)
     root = semidefinite_root(covariance, sill)
     return mean + rng.standard_normal((count, mean.size)) @ root.T
+
+
+def draw_shares(
+    mean: Floats, covariance: Floats, least: float, count: int, rng: np.random.Generator
+) -> Floats:
+    r"""Draw joint realisations of shares between 0 and 1 of given mean and deviation.
+
+    Normal draws z with the posterior's correlations are carried over to a beta distribution each,
+
+    .. math:: x = B^{-1}(\Phi(z); a, b), \quad a = m c, \; b = (1 - m) c, \;
+              c = m (1 - m) / s^2 - 1
+
+    which has the mean m and the deviation s. Normal draws cut off at 0 and 1 would deviate less
+    than is stated, and would not know of squares that are all contact or none.
+
+    Parameters
+    ----------
+    mean : (M,) array
+    covariance : (M, M) array
+    least : float
+        No share is taken to be surer than this of being 0, or 1.
+    count : int
+    rng : Generator
+
+    Returns
+    -------
+    (R, M) array
+
+    Notes
+    -----
+    Source: method of moments of the beta distribution; normal draws carried over to other margins,
+    Cario and Nelson 1997 (both from memory). Limit: s is held below that of all or nothing.
+    """
+    sd = _sd(covariance)
+    unit = draw_normal(np.zeros(len(mean)), covariance, count, rng) / np.maximum(sd, 1e-12)
+    m = np.clip(mean, least, 1.0 - least)
+    c = np.maximum(m * (1.0 - m) / np.maximum(sd, 1e-3) ** 2 - 1.0, 0.02)
+    return np.asarray(betaincinv(m * c, (1.0 - m) * c, ndtr(unit)))
 
 
 def _sd(covariance: Floats) -> Floats:
@@ -142,7 +180,9 @@ def contact(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     else:
         kriged, covariance = contacts.model.kriging.block_posterior(given.centres, given.size_m)
         mean, sd = np.clip(kriged, 0.0, 1.0), _sd(covariance)
-        drawn = np.clip(draw_normal(kriged, covariance, given.realisations, rng), 0.0, 1.0)
+        # the rule of succession: n probes that agree leave a chance of 1 in n + 2
+        least = 1.0 / (contacts.probes + 2.0)
+        drawn = draw_shares(mean, covariance, least, given.realisations, rng)
     columns = {"p_contact": mean, "p_contact_sd": sd}
     items = [Item("contact", mean, sd, "1", source, columns, drawn, note)]
     if given.kinds is None:

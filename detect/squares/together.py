@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ def contact_with_depth(share: float) -> float:
     """
     if not 0.0 < share < 1.0:
         return 0.0
-    return -float(norm.pdf(norm.ppf(share)) / np.sqrt(share * (1.0 - share)))
+    return -float(np.exp(-0.5 * ndtri(share) ** 2) / np.sqrt(2.0 * np.pi * share * (1.0 - share)))
 
 
 def follow(drawn: Floats, leader: Floats, correlation: float) -> Floats:
@@ -82,7 +82,7 @@ def _places(values: Floats) -> NDArray[np.int64]:
 
 def _scores(values: Floats) -> Floats:
     """Return the normal scores of the draws of each square."""
-    return np.asarray(norm.ppf((_places(values) + 0.5) / len(values)))
+    return np.asarray(ndtri((_places(values) + 0.5) / len(values)))
 
 
 def together(draws: Mapping[str, Floats], contact_share: float | None) -> dict[str, Floats]:

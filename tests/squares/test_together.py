@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from detect.squares.sources import draw_shares
 from detect.squares.together import (
     STRENGTH_WITH_SIGNAL,
     contact_with_depth,
@@ -71,3 +72,20 @@ def test_only_what_shares_its_data_is_drawn_together():
     assert common("contact", "overburden") == pytest.approx(-np.sqrt(2 / np.pi), abs=0.04)
     assert common("signal", "overburden") == pytest.approx(0.0, abs=0.05)
     assert together({"overburden": alone["overburden"]}, None).keys() == {"overburden"}
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.9])
+def test_drawn_shares_keep_mean_and_deviation_within_0_and_1(correlation):
+    mean, sd = np.array([0.3, 0.9, 1.2]), np.array([0.1, 0.25, 0.1])
+    covariance = np.outer(sd, sd) * (correlation + (1.0 - correlation) * np.eye(3))
+    drawn = draw_shares(mean, covariance, 0.01, 20_000, np.random.default_rng(1))
+    assert drawn.min() >= 0.0
+    assert drawn.max() <= 1.0
+    np.testing.assert_allclose(drawn[:, :2].mean(axis=0), [0.3, 0.9], atol=0.005)
+    np.testing.assert_allclose(drawn[:, :2].std(axis=0), sd[:2], rtol=0.03)
+    # an estimate past 1 is not taken to be surer than probes that all agree
+    assert drawn[:, 2].mean() == pytest.approx(0.99, abs=0.004)
+    # normal scores correlate as asked
+    ranks = np.argsort(np.argsort(drawn[:, :2], axis=0), axis=0)
+    spearman = 6.0 / np.pi * np.arcsin(correlation / 2.0)
+    assert np.corrcoef(ranks.T)[0, 1] == pytest.approx(spearman, abs=0.03)
