@@ -13,7 +13,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from detect.geostat.crosscheck import CrossCheck
-from detect.present.director import summarise
+from detect.present.director import opening_table, summarise
 from detect.present.report import CAUTIONS, Picture, ReportContext, render_report
 from detect.present.style import png_bytes
 from detect.readings.conditioning import StepRecord
@@ -181,6 +181,10 @@ def test_a_map_stands_beside_its_uncertainty(html: str) -> None:
     "wanted",
     [
         "Open I6, D3, E4 and M3, in this order: the choice that fits within the budget of 40 hours",
+        "Open I6, then D3, then E4, then M3",
+        "The permit, a licensed archaeologist on site, and the dive supervisor's bottom times.",
+        "Excluded: K8, L8, L9 (mooring block: chain sweeps the bed).",
+        "Only squares more likely than not to be among the best are candidates",
         "The largest difference is 3.1e-10 mV",
         "2.2e-11 mV",
         "the two agree",
@@ -224,6 +228,28 @@ def test_an_empty_run_still_gives_a_report() -> None:
     assert page.astray == []
     for words in ("No squares were ranked", "There are no probes", "Nothing was recorded"):
         assert words in page.text
+
+
+def test_without_a_plan_no_square_is_told_to_be_opened(context: ReportContext) -> None:
+    page = Page(render_report(replace(context, dig_plan=context.dig_plan.head(0))))
+    said = " ".join(page.text.split())
+    assert "Open no square" in said
+    assert "Open I6" not in said
+    assert "The permit," not in said
+
+
+def test_the_squares_to_open_stand_in_a_table_with_what_must_be_cleared_first(
+    squares: pd.DataFrame, dig_plan: pd.DataFrame
+) -> None:
+    first = dig_plan["square"].iloc[0]
+    strong = squares.assign(strong_anomalies=np.where(squares["square"] == first, "A01 A02", ""))
+    table = opening_table(strong, dig_plan, most=2)
+    assert table is not None
+    assert list(table["square"]) == list(dig_plan["square"].head(2))
+    assert list(table["strong_anomalies"]) == ["A01 A02", ""]
+    corner = squares.set_index("square").loc[first, ["e_min", "n_min"]]
+    assert list(table[["e_min", "n_min"]].iloc[0]) == list(corner)
+    assert opening_table(squares, None, most=2) is None
 
 
 def test_the_same_context_gives_the_same_report(context: ReportContext, html: str) -> None:
