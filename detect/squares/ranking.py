@@ -171,6 +171,12 @@ def _reason(
         f"signal typically {max(typical, 0.0):.1f}, on average "
         f"{max(row['signal_mean'] / threshold, 0.0):.1f} times the threshold"
     ]
+    if row.get("strength", 0.0) >= 0.1:
+        digits = 0 if row["strength"] >= 10.0 else 1
+        parts.append(
+            f"metal as of {row['strength']:.{digits}f} ± {row['strength_sd']:.{digits}f} "
+            "reference targets"
+        )
     if row.get("targets", 0.0) >= 0.5:
         count = round(row["targets"])
         parts.append(f"{count} target{'s' if count > 1 else ''}")

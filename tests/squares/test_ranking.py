@@ -128,6 +128,20 @@ def test_the_reason_carries_the_figures():
     assert "of 12" in reason
 
 
+def test_the_reason_names_the_metal_and_what_may_be_ordnance():
+    table = squares().assign(strength=14.2, strength_sd=9.6, strong_anomalies="A01 A02")
+    reason = rank_squares(table, draws(), {"signal": 1.0}, top_k=3)["reason"].iloc[0]
+    assert "metal as of 14 ± 10 reference targets" in reason
+    assert "Mind: A01, A02 may be ordnance, not to be probed or dug before they are" in reason
+    little = table.assign(strength=0.34, strength_sd=0.3, strong_anomalies="A01")
+    reason = rank_squares(little, draws(), {"signal": 1.0}, top_k=3)["reason"].iloc[0]
+    assert "metal as of 0.3 ± 0.3 reference targets" in reason
+    assert "A01 may be ordnance, not to be probed or dug before it is cleared" in reason
+    none = rank_squares(squares(), draws(), {"signal": 1.0}, top_k=3)["reason"].iloc[0]
+    assert "metal" not in none
+    assert "ordnance" not in none
+
+
 def test_draws_have_the_covariance_asked_for():
     covariance = np.array([[2.0, 1.2], [1.2, 1.0]])
     drawn = draw_normal(np.array([3.0, -1.0]), covariance, 100_000, np.random.default_rng(1))
