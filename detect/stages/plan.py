@@ -93,7 +93,8 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     used, laid_at = float(lanes.attrs["spacing_m"]), float(lanes.attrs["bearing_deg"])
     notes += lanes.attrs["notes"]
     progress("dives and kit", 2, 5)
-    packed = pack_dives(lanes, dives, survey.frame)
+    packed = pack_dives(lanes, dives, survey.frame, keep_outs)
+    notes += packed.attrs["notes"]
     stations = _stations(survey, laid_at)
     kit = kit_list(lanes, packed, settings, survey.outline, stations)
     progress("spacings to choose from", 3, 5)
@@ -103,6 +104,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         survey.frame,
         lambda spacing_m: lanes if spacing_m == used else lay(spacing_m, laid_at),
         also_m=used,
+        keep_outs=keep_outs,
     )
     classes = target_classes(settings)
     depths = class_depths(classes, used)
