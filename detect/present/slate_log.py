@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -14,12 +14,32 @@ from matplotlib.collections import LineCollection
 
 from detect.present.numbers import records
 
-# A gloved hand needs this much to write a figure; more than the larger one only wastes slate.
-_ROW_MM, _TALL_ROW_MM = 6.2, 9.0
-_COLUMN_MM, _WIDE_COLUMN_MM = 17.0, 45.0
-_DISTANCE_MM, _HEAD_MM = 15.0, 8.0
+_T = TypeVar("_T")
+# More than this only wastes slate.
+_TALL_ROW_MM, _WIDE_COLUMN_MM = 9.0, 45.0
+_DISTANCE_MM, _HEAD_MM = 12.0, 9.5
+_PT_PER_MM = 72.0 / 25.4
 BETWEEN_MM = 4.0
 """Between two parts of a log side by side."""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """The least room for one figure.
+
+    Parameters
+    ----------
+    column_mm, row_mm : float
+        Its width and height.
+    """
+
+    column_mm: float
+    row_mm: float
+
+
+#: what a gloved hand writes a figure into with ease, and what three figures just go into (tried on
+#: paper; common practice, no source): a diver would rather carry one page less than write larger
+CELLS = (Cell(17.0, 6.2), Cell(12.0, 5.4))
 
 
 @dataclass(frozen=True)
@@ -89,9 +109,13 @@ def log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColum
 
 
 def lay_out_log(
-    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
+    columns: Sequence[LogColumn],
+    step_m: float,
+    width_mm: float,
+    height_mm: float,
+    cell: Cell = CELLS[0],
 ) -> list[LogSheet]:
-    """Spread a log over as many pages as it needs.
+    """Spread a log over as many sheets as it needs.
 
     Parameters
     ----------
@@ -101,37 +125,41 @@ def lay_out_log(
         Distance between rows.
     width_mm, height_mm : float
         Room on a page.
+    cell : Cell
+        The least room for a figure.
 
     Returns
     -------
     list of LogSheet
-        Lanes first side by side; what does not fit goes on the next page.
+        Lanes first side by side; what does not fit goes on the next sheet.
     """
-    distances = _distances(columns, step_m)
-    across = max(1, int((width_mm - _DISTANCE_MM) / _COLUMN_MM))
-    down = max(1, int((height_mm - _HEAD_MM) / _ROW_MM))
-    # Equal shares look better than a full page and a nearly empty one.
-    across = math.ceil(len(columns) / math.ceil(len(columns) / across))
-    down = math.ceil(len(distances) / math.ceil(len(distances) / down))
+    across = max(1, int((width_mm - _DISTANCE_MM) / cell.column_mm + 1e-9))
+    most = max(1, int((height_mm - _HEAD_MM) / cell.row_mm + 1e-9))
     sheets = []
-    for i in range(0, len(columns), across):
-        for j in range(0, len(distances), down):
-            rows = tuple(distances[j : j + down])
-            sheets.append(
-                LogSheet(
-                    tuple(columns[i : i + across]),
-                    rows,
-                    min(_TALL_ROW_MM, (height_mm - _HEAD_MM) / len(rows)),
-                    min(_WIDE_COLUMN_MM, (width_mm - _DISTANCE_MM) / across),
-                )
-            )
+    for own in _shared(columns, across):
+        distances = _distances(own, step_m)
+        for rows in _shared(distances, most):
+            tall = min(_TALL_ROW_MM, (height_mm - _HEAD_MM) / len(rows))
+            wide = min(_WIDE_COLUMN_MM, (width_mm - _DISTANCE_MM) / len(own))
+            sheets.append(LogSheet(tuple(own), tuple(rows), tall, wide))
     return sheets
+
+
+def _shared(items: Sequence[_T], most: int) -> list[Sequence[_T]]:
+    """Return items in order in the fewest parts of at most so many, as equal as may be.
+
+    Equal shares look better than a full page and a nearly empty one.
+    """
+    if not items:
+        return []
+    share = math.ceil(len(items) / math.ceil(len(items) / most))
+    return [items[i : i + share] for i in range(0, len(items), share)]
 
 
 def log_pages(
     columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
 ) -> list[list[LogSheet]]:
-    """Return the log by pages; few but long lanes go on beside their beginning.
+    """Return the log on the fewest pages, with the largest cells that these allow.
 
     Parameters
     ----------
@@ -141,22 +169,37 @@ def log_pages(
     Returns
     -------
     list of list of LogSheet
-        For each page its parts from left to right.
+        For each page its parts from left to right: long lanes may go on beside their beginning.
     """
-    sheets = lay_out_log(columns, step_m, width_mm, height_mm)
-    count = len(sheets)
-    room = (width_mm - (count - 1) * BETWEEN_MM) / count
-    if count == 1 or room < _DISTANCE_MM + len(columns) * _COLUMN_MM:
-        return [[sheet] for sheet in sheets]
-    narrow = lay_out_log(columns, step_m, room, height_mm)
-    return [narrow] if len(narrow) == count else [[sheet] for sheet in sheets]
+    best: list[list[LogSheet]] | None = None
+    for cell in CELLS:
+        plain = [[sheet] for sheet in lay_out_log(columns, step_m, width_mm, height_mm, cell)]
+        for pages in (plain, _beside(columns, step_m, width_mm, height_mm, cell)):
+            if pages is not None and (best is None or len(pages) < len(best)):
+                best = pages
+    return best or []
+
+
+def _beside(
+    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float, cell: Cell
+) -> list[list[LogSheet]] | None:
+    """Return pages on which lanes longer than a page go on beside their beginning, if they can."""
+    most = max(1, int((height_mm - _HEAD_MM) / cell.row_mm + 1e-9))
+    parts = math.ceil(len(_distances(columns, step_m)) / most)
+    room = (width_mm - (parts - 1) * BETWEEN_MM) / max(parts, 1)
+    across = int((room - _DISTANCE_MM) / cell.column_mm + 1e-9)
+    if parts < 2 or across < 1:
+        return None
+    return [
+        lay_out_log(own, step_m, room, height_mm, cell) for own in _shared(list(columns), across)
+    ]
 
 
 def one_sheet(
     columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
 ) -> LogSheet | None:
     """Return the log as one sheet if all of it fits into the room given, else None."""
-    if height_mm < _HEAD_MM + _ROW_MM:
+    if height_mm < _HEAD_MM + CELLS[0].row_mm:
         return None
     sheets = lay_out_log(columns, step_m, width_mm, height_mm)
     return sheets[0] if len(sheets) == 1 else None
@@ -194,14 +237,11 @@ def draw_log(axes: Axes, sheet: LogSheet, x: float, y: float, scale: float) -> N
     for i, column in enumerate(sheet.columns):
         left = x + _DISTANCE_MM + i * sheet.column_mm
         arrow = "↓" if column.outward else "↑"
-        axes.text(
-            left + sheet.column_mm / 2,
-            y + _HEAD_MM / 2,
-            f"{column.lane} {arrow}",
-            ha="center",
-            fontsize=11 * scale,
-            **words,
-        )
+        # 0.70 em is a generous mean width of bold letters.
+        size = min(11.0 * scale, sheet.column_mm * _PT_PER_MM / (0.70 * max(len(column.lane), 1)))
+        middle = left + sheet.column_mm / 2
+        axes.text(middle, y + 0.27 * _HEAD_MM, column.lane, ha="center", fontsize=size, **words)
+        axes.text(middle, y + 0.74 * _HEAD_MM, arrow, ha="center", fontsize=12 * scale, **words)
         for j, distance in enumerate(sheet.distances_m):
             if not column.first_m - 1e-6 <= distance <= column.last_m + 1e-6:
                 upper = top + j * sheet.row_mm

@@ -28,6 +28,7 @@ from detect.lanes import (
     widest_advance,
     widest_spacing,
 )
+from detect.present.slate_layout import slate_sheets
 from detect.stages.common import Progress, clear_of, lane_bearing, silent, turn_cost_m
 from detect.survey import Detector, Problem, Survey, SurveyError
 
@@ -96,7 +97,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     packed = pack_dives(lanes, dives, survey.frame, keep_outs)
     notes += packed.attrs["notes"]
     stations = _stations(survey, laid_at)
-    kit = kit_list(lanes, packed, settings, survey.outline, stations)
+    kit = kit_list(lanes, packed, settings, survey.outline, stations, slate_sheets(packed, lanes))
     progress("spacings to choose from", 3, 5)
     choices = spacing_choices(
         detector,

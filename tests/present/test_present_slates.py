@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
 from detect.present.page import pages_pdf_bytes
+from detect.present.slate_layout import slate_sheets
 from detect.present.slate_log import BETWEEN_MM, LogColumn, lay_out_log, log_pages
 from detect.present.slates import slate_pages
 
@@ -33,9 +34,9 @@ def test_a_dive_takes_one_page_where_its_log_fits_else_front_and_back(
     pages: list[Figure], short_pages: list[Figure], said: Said
 ) -> None:
     assert len(short_pages) == 1
-    heads = [next(s for s in said(p).splitlines() if s.startswith("slate")) for p in pages]
-    assert heads == ["slate 1 of 2: go on overleaf", "slate 2 of 2: back"] * 2
-    assert "slate 1 of 1" in said(short_pages[0]).splitlines()
+    heads = [next(s for s in said(p).splitlines() if s.startswith("page")) for p in pages]
+    assert heads == ["page 1 of 2: go on overleaf", "page 2 of 2: the last"] * 2
+    assert "page 1 of 1" in said(short_pages[0]).splitlines()
 
 
 def test_a_swung_coil_and_a_pair_of_divers(
@@ -88,7 +89,7 @@ def test_the_log_has_a_row_a_metre_and_an_arrow_the_way_it_is_filled(
     lines = said(pages[1]).splitlines()
     assert {f"{d}" for d in range(33)} <= set(lines)
     # Swum back: distances are taped from the start peg all the same, so filled from the bottom.
-    assert {"L01 ↓", "L02 ↑"} <= set(lines)
+    assert {"L01", "L02", "↓", "↑"} <= set(lines)
 
 
 @pytest.mark.parametrize("paper", ["A4", "A5"])
@@ -131,8 +132,8 @@ def test_a_long_dive_spreads_its_log_over_pages() -> None:
     assert len(cells) == len(set(cells)) == 20 * 61
     for sheet in sheets:
         assert sheet.row_mm >= 6.0
-        assert sheet.height_mm <= 250.0
-        assert 15 + len(sheet.columns) * sheet.column_mm <= 192.0 + 1e-9
+        assert sheet.height_mm <= 250.0 + 1e-9
+        assert sheet.width_mm <= 192.0 + 1e-9
 
 
 def test_few_long_lanes_go_on_beside_their_beginning() -> None:
@@ -143,6 +144,38 @@ def test_few_long_lanes_go_on_beside_their_beginning() -> None:
     assert sum(sheet.width_mm for sheet in page) + BETWEEN_MM * (len(page) - 1) <= 192.0 + 1e-9
     many = [LogColumn(f"L{i}", 0.0, 60.0, True) for i in range(9)]
     assert len(log_pages(many, 1.0, 192.0, 250.0)) == 2
+
+
+@pytest.mark.parametrize(
+    ("lanes", "length_m", "pages"),
+    [(14, 45.0, 1), (10, 39.0, 1), (15, 30.0, 1), (6, 92.0, 1), (14, 92.0, 2)],
+)
+def test_a_dives_log_takes_one_page_where_figures_can_still_be_written(
+    lanes: int, length_m: float, pages: int
+) -> None:
+    """The room that `slate_layout` leaves on A4; a cell never narrower than 12 mm, lower than 5."""
+    columns = [LogColumn(f"L{i}", 0.0, length_m, True) for i in range(lanes)]
+    laid = log_pages(columns, 1.0, 192.0, 266.0)
+    assert len(laid) == pages
+    cells = [(c.lane, d) for page in laid for s in page for c in s.columns for d in s.distances_m]
+    assert len(cells) == len(set(cells)) == lanes * (int(length_m) + 1)
+    for page in laid:
+        assert all(s.column_mm >= 12.0 and s.row_mm >= 5.4 for s in page)
+        assert all(s.height_mm <= 266.0 + 1e-9 for s in page)
+        assert sum(s.width_mm for s in page) + BETWEEN_MM * (len(page) - 1) <= 192.0 + 1e-9
+
+
+def test_fourteen_long_lanes_are_a_front_and_a_back(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    legs = pd.concat([dives.head(2)] * 7).assign(order=range(1, 15), length_m=45.0)
+    legs["lane"] = [f"M{k:02d}" for k in range(1, 15)]
+    pages = slate_pages(legs, backdrop, site_name="Heron Skerry")
+    assert len(pages) == 2
+    assert {f"M{k:02d}" for k in range(1, 15)} <= set(said(pages[1]).splitlines())
+    assert slate_sheets(legs, backdrop.lanes) == 1
+    two = pd.concat([legs, legs.assign(dive="D99", length_m=92.0)])
+    assert slate_sheets(two, backdrop.lanes) == 1 + 2
 
 
 def test_part_of_a_lane_is_logged_from_where_it_begins() -> None:
