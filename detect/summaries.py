@@ -68,6 +68,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
     return {
         "burial_depth_m": detector.burial_depth_m,
         "required_pod": detector.required_pod,
+        "spacing_for": result.lead.name,
         "widest_spacing_m": result.spacing.spacing_m,
         "used_spacing_m": result.used_spacing_m,
         "reachable": result.spacing.reachable,
@@ -85,7 +86,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "divers_a_dive": dives.divers,
         "bottom_time_min": dives.bottom_time_min,
         "lanes_split": int(result.dives.loc[result.dives["split"].astype(bool), "lane"].nunique()),
-        "reading_interval_m": reading_interval(detector, result.used_spacing_m),
+        "reading_interval_m": reading_interval(result.lead.detector, result.used_spacing_m),
         "probe_stations": len(result.stations),
         "probe_spacing_m": result.stations.attrs.get("spacing_m"),
         "probe_pattern": result.stations.attrs.get("pattern"),
@@ -104,12 +105,14 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
 
 def plan_lines(s: Summary) -> list[str]:
     """Return the plan in words."""
+    (lead,) = (one for one in s["targets"] if one["target"] == s["spacing_for"])
+    name = f"{lead['target']}, {lead['burial_depth_m']:g} m down"
     return [
-        f"Plan: for a reference target {s['burial_depth_m']:g} m down, lanes may stand up to "
-        f"{s['widest_spacing_m']:.2f} m apart (POD {s['required_pod']:g} at the worst point)"
+        f"Plan: for {name}, lanes may stand up to {s['widest_spacing_m']:.2f} m apart "
+        f"(POD {s['required_pod']:g} at the worst point)"
         if s["reachable"]
-        else f"Plan: POD {s['required_pod']:g} at {s['burial_depth_m']:g} m is out of the coil's "
-        f"reach; it holds down to {s['deepest_m']:.2f} m",
+        else f"Plan: {name}: POD {s['required_pod']:g} is out of the coil's reach; it holds down "
+        f"to {s['deepest_m']:.2f} m",
         f"  {s['lanes']} lanes at {s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
         f"{s['dives']} dives within {s['bottom_time_min']:g} min, {s['probe_stations']} probe "
         "stations; between readings "
@@ -175,6 +178,7 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
         "required_pod": detector.required_pod,
         "share_meeting_required": result.share_met,
         "mean_pod": result.mean_pod,
+        "gaps_for": list(result.sought),
         "gaps": len(result.gaps),
         "gap_area_m2": float(result.gaps["area_m2"].sum()),
         "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
@@ -188,10 +192,11 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
 
 def check_lines(s: Summary) -> list[str]:
     """Return the coverage in words."""
+    names = " and ".join(s["gaps_for"])
     return [
         f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
         f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  {_many(s['gaps'], 'gap')}, {s['gap_area_m2']:.1f} m² in all, the largest "
+        f"  for {names}: {_many(s['gaps'], 'gap')}, {s['gap_area_m2']:.1f} m² in all, the largest "
         f"{s['largest_gap_m2']:.1f} m²; {_many(s['infill_lanes'], 'infill lane')} of "
         f"{s['infill_metres']:.0f} m in all to close what can be closed",
         *(f"  {residual_line(one)}" for one in s["residual"]),
@@ -210,7 +215,8 @@ def residual_line(one: Summary) -> str:
     many = "any number" if not math.isfinite(left) else f"at most {left:.0f}"
     return (
         f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found']} found: mean POD "
-        f"{one['mean_pod']:.2f}; {many} could remain undetected (95 %)"
+        f"{one['mean_pod']:.2f}, {one['required_pod']:g} or better on "
+        f"{100 * one['share_met']:.0f} % of the site; {many} could remain undetected (95 %)"
     )
 
 

@@ -41,7 +41,7 @@ from detect.lanes.footprint import (
     look_probability,
     response_ratio,
 )
-from detect.lanes.gaps import covered_share, find_gaps, site_cells
+from detect.lanes.gaps import covered_share, find_gaps, short_in, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
@@ -63,6 +63,8 @@ from detect.lanes.targets import (
     class_depths,
     class_spacings,
     class_table,
+    lowest_pod,
+    pod_of,
     target_classes,
 )
 from detect.lanes.ways import Way, Ways
@@ -100,15 +102,18 @@ __all__ = [
     "look_probability",
     "loop_field",
     "lost_depth",
+    "lowest_pod",
     "pack_dives",
     "plan_lanes",
     "planned_coverage",
+    "pod_of",
     "probe_spacing",
     "probe_stations",
     "random_pod",
     "reading_interval",
     "residual_table",
     "response_ratio",
+    "short_in",
     "site_cells",
     "spacing_choices",
     "spacing_table",

@@ -74,6 +74,7 @@ def draw_plan(
     spacing_table: pd.DataFrame | None = None,
     spacing: SpacingLike | None = None,
     required_pod: float | None = None,
+    sought: str = "reference target",
     title: str = "Lane plan",
     subtitle: str = "",
 ) -> Figure:
@@ -98,6 +99,8 @@ def draw_plan(
         against lane spacing under the map.
     spacing : Spacing, optional
     required_pod : float, optional
+    sought : str
+        The class of targets that the chart is of.
     title, subtitle : str
 
     Returns
@@ -142,7 +145,9 @@ def draw_plan(
     _tag_legs(axes, legs, boxes)
     if chart and sheet.below is not None:
         table, chosen, required = chart
-        draw_spacing_chart(sheet.below, table, spacing_m=chosen.spacing_m, required_pod=required)
+        draw_spacing_chart(
+            sheet.below, table, spacing_m=chosen.spacing_m, required_pod=required, sought=sought
+        )
     return sheet.figure
 
 

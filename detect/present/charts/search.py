@@ -90,7 +90,12 @@ class SpacingLike(Protocol):
 
 
 def draw_spacing_chart(
-    axes: Axes, table: pd.DataFrame, *, spacing_m: float, required_pod: float
+    axes: Axes,
+    table: pd.DataFrame,
+    *,
+    spacing_m: float,
+    required_pod: float,
+    sought: str = "reference target",
 ) -> None:
     """Draw probability of detection against lane spacing into given axes.
 
@@ -103,11 +108,13 @@ def draw_spacing_chart(
         The spacing chosen.
     required_pod : float
         What the worst point between lanes must reach.
+    sought : str
+        The class of targets it is of.
     """
     axes.plot(table["spacing_m"], table["worst_pod"], color=BLACK, lw=2.0, label="worst point")
     axes.plot(table["spacing_m"], table["mean_pod"], color=BLUE, lw=1.6, ls="--", label="mean")
     _mark_spacing(axes, spacing_m, required_pod, float(table["spacing_m"].max()))
-    axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
+    axes.set_title(f"Detection against lane spacing, {sought}", loc="left", fontsize=9)
     axes.legend(**{**_LEGEND, "loc": "lower right", "bbox_to_anchor": (1.0, 1.0)})
 
 
@@ -121,6 +128,7 @@ def draw_search_sheet(
     *,
     spacing_m: float,
     required_pod: float,
+    sought: str = "reference target",
     title: str = "What the coil sees, and how far apart lanes may lie",
 ) -> Figure:
     """Draw all that lane spacing follows from, for every class of targets, and what it costs.
@@ -140,6 +148,8 @@ def draw_search_sheet(
     spacing_m : float
         The spacing of the plan.
     required_pod : float
+    sought : str
+        The class of targets that `choices` are of.
     title : str
 
     Returns
@@ -169,7 +179,7 @@ def draw_search_sheet(
     )
     mark = int((listed["spacing_m"] - spacing_m).abs().to_numpy().argmin())
     write_table_into(
-        lower, end + 0.16, listed, _CHOICES, "Spacings to choose from: reference target, this "
+        lower, end + 0.16, listed, _CHOICES, f"Spacings to choose from: {sought}, this "
         "site (bold: the plan)", bold=mark,
     )  # fmt: skip
     return figure
