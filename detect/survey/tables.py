@@ -12,6 +12,7 @@ from detect.survey.errors import Problem
 from detect.survey.grid import is_square_name
 from detect.survey.positions import measure_lanes
 
+_DETECTED = "write 1 where the target was detected, 0 where it was missed"
 COLUMNS: dict[str, tuple[Column, ...]] = {
     "lanes": (
         Column("lane", "text"),
@@ -47,7 +48,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("target", "text"),
         Column("offset_m"),
         Column("distance_to_coil_m", lowest=0.0),
-        Column("detected"),
+        Column("detected", remedy=_DETECTED),
         Column("signal", required=False, blank=True),
     ),
     "opened": (
@@ -57,6 +58,8 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("overburden_m", lowest=0.0),
     ),
 }
+#: what `detect plan` and `detect check` write beside these, in a table that may be used as it is
+PASSED_OVER = {"lanes": ("length_m", "bearing_deg", "order", "direction", "gap")}
 
 
 def check_lanes(table: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Problem]]:
@@ -142,7 +145,7 @@ def check_trial(table: pd.DataFrame, file: str) -> list[Problem]:
         Problem(
             file,
             f"detected is {value:g}",
-            "write 1 where the target was detected, 0 where it was missed",
+            _DETECTED,
             row=int(row),
             column="detected",
         )
