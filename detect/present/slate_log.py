@@ -92,7 +92,8 @@ class LogSheet:
 
 def log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColumn]:
     """Return for each leg the distances from its lane's start peg between which it is swum."""
-    pegs = {} if lanes is None else {str(lane.lane): lane for lane in records(lanes)}
+    own = None if lanes is None else lanes[lanes["lane"].isin(legs["lane"])]
+    pegs = {} if own is None else {str(lane.lane): lane for lane in records(own)}
     columns = []
     for leg in records(legs):
         lane = pegs.get(str(leg.lane))
