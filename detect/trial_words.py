@@ -19,6 +19,7 @@ def trial_summary(result: TrialResult) -> Summary:
         "reference": result.reference,
         "settings": {".".join(path): value for path, value in result.numbers.items()},
         "bench_tries": len(result.bench),
+        "sheets": list(dict.fromkeys(result.bench["sheet"])),
         "lane_places": len(result.lane),
         "notes": list(result.notes),
     }
@@ -78,7 +79,8 @@ def trial_lines(s: Summary, unit: str) -> list[str]:
     """Return the rehearsal in words."""
     if not s["fitted"]:
         return [
-            f"Trial: no tries yet. Print trial_lane.pdf: {s['bench_tries']} tries under the coil, "
+            f"Trial: no tries yet. Print trial_lane.pdf: {s['bench_tries']} tries under the coil "
+            f"of {', '.join(s['sheets'])}, "
             f"{s['lane_places']} places on a test lane",
             "  then type what was heard into the survey's trial.csv (its rows stand ready in "
             "trial_to_fill.csv) and run this again",

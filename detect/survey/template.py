@@ -94,7 +94,7 @@ file = "seabed.csv"
 
 [trial]
 file = "trial.csv"              # a rehearsal on land or on a test lane
-# reference = "iron bolt"       # which of its targets is that of [detector]; left out, the first
+# reference = "iron bolt"       # its target that is [detector]'s; left out: "reference", or first
 
 [opened]
 file = "opened.csv"             # after digging: what each square held
