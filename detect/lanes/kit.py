@@ -82,7 +82,8 @@ def kit_list(
         "slate page",
         dives if slate_sheets is None else slate_sheets,
         "sheets",
-        f"slates.pdf of {dives} dives, printed on both sides, waterproof paper",
+        f"slates.pdf of {dives} dives, printed on both sides, waterproof paper"
+        + ("" if settings.dives.divers_on_lane == 1 else ", one each for a pair"),
     )
     add("pencil on a string", 2 * slates, "pieces", "two a slate: points break")
     coils = int(settings.dives.divers_on_lane)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from detect.present.page import PAPER_MM, Paper
-from detect.present.slate_log import LogSheet, log_columns, log_pages, one_sheet
+from detect.present.slate_log import LogPage, log_pages, log_runs, one_page
 
 MARGIN_MM = 9.0
 ROW_MM, HEAD_MM, BOXES_MM = 8.5, 6.0, 16.0
@@ -49,17 +49,17 @@ class SlateLayout:
     ----------
     chunks : list of DataFrame
         Parts of its table, a page each.
-    front_log : LogSheet or None
+    front_log : LogPage or None
         Its log, where it fits under the table.
-    logs : list of list of LogSheet
-        Its log otherwise: for each page the parts from left to right.
+    logs : list of LogPage
+        Its log otherwise.
     map_mm, free_mm : float
         Height of the little map at least, and what is left on the front besides.
     """
 
     chunks: list[pd.DataFrame]
-    front_log: LogSheet | None
-    logs: list[list[LogSheet]]
+    front_log: LogPage | None
+    logs: list[LogPage]
     map_mm: float
     free_mm: float
 
@@ -75,7 +75,9 @@ def lay_out_slate(
     """Share a dive's table and log out over as few pages as they fit."""
     width, height = PAPER_MM[paper]
     inner, room = width - 2 * MARGIN_MM, height - 2 * MARGIN_MM
-    columns = log_columns(legs, lanes)
+    # Each of a pair writes down lanes of their own, one after another.
+    by_diver = legs.sort_values(["diver", "order"]) if "diver" in legs else legs
+    runs = log_runs(by_diver, lanes, log_step_m)
     small_map = 0.28 * inner
     fixed = title_height(width) + BOXES_MM + HEAD_MM + cautions_height(width) + 4.0
     # A table too long for the front goes on overleaf.
@@ -84,10 +86,8 @@ def lay_out_slate(
     chunks = [legs.iloc[:first]]
     chunks += [legs.iloc[i : i + overleaf] for i in range(first, len(legs), overleaf)]
     free = room - fixed - small_map - len(chunks[0]) * ROW_MM
-    log = one_sheet(columns, log_step_m, inner, free - 5.0) if len(chunks) == 1 else None
-    logs: list[list[LogSheet]] = []
-    if log is None:
-        logs = log_pages(columns, log_step_m, inner, room - back_title_height(width) - 1.0)
+    log = one_page(runs, inner, free - 5.0) if len(chunks) == 1 else None
+    logs = [] if log else log_pages(runs, inner, room - back_title_height(width) - 1.0)
     return SlateLayout(chunks, log, logs, small_map, free)
 
 

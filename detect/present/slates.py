@@ -27,13 +27,13 @@ from detect.present.slate_layout import (
     lay_out_slate,
     title_height,
 )
-from detect.present.slate_log import BETWEEN_MM, draw_log
+from detect.present.slate_log import draw_log
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
 
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
-_LOG_HEAD = ("READINGS at metres from the START peg", "↓ fill from the top, ↑ from the bottom")
+_LOG_HEAD = ("READINGS at metres from the START peg", "in the order swum: write downwards")
 
 
 @styled
@@ -108,15 +108,11 @@ def _dive_pages(
             else:
                 _notes(page, y + 4.0, foot - 4.0)
         pages.append(page.figure)
-    for sheets in layout.logs:
+    for log in layout.logs:
         page = new_page(width, height)
         y = _back_title(page, dive, site_name, len(pages) + 1, layout.count)
-        x = MARGIN_MM
-        for sheet in sheets:
-            draw_log(page.axes, sheet, x, y, page.scale)
-            x += sheet.width_mm + BETWEEN_MM
-        low = y + max(sheet.height_mm for sheet in sheets)
-        _notes(page, low + 4.0, height - MARGIN_MM)
+        draw_log(page.axes, log, MARGIN_MM, y, page.scale)
+        _notes(page, y + log.height_mm + 4.0, height - MARGIN_MM)
         pages.append(page.figure)
     return pages
 

@@ -102,7 +102,14 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     packed = pack_dives(lanes, dives, survey.frame, keep_outs)
     notes += packed.attrs["notes"]
     stations = _stations(survey, laid_at)
-    kit = kit_list(lanes, packed, settings, survey.outline, stations, slate_sheets(packed, lanes))
+    kit = kit_list(
+        lanes,
+        packed,
+        settings,
+        survey.outline,
+        stations,
+        slate_sheets(packed, lanes) * dives.divers_on_lane,
+    )
     progress("spacings to choose from", 3, 5)
     choices = spacing_choices(
         lead.detector,
