@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse.csgraph import dijkstra
 from shapely.geometry.base import BaseGeometry
 
 Point = tuple[float, float]
@@ -103,6 +102,8 @@ class Ways:
     @cached_property
     def _graph(self) -> tuple[_Points, _Points, NDArray[np.int32]]:
         """Return the corners, the shortest distances between them, and where each came from."""
+        from scipy.sparse.csgraph import dijkstra  # slow to load, and seldom needed
+
         corners = _convex_corners(self._barred)
         one, other = np.triu_indices(len(corners), k=1)
         free = self._free(corners[one], corners[other]) if len(one) else np.zeros(0, dtype=bool)
