@@ -126,7 +126,7 @@ feature_diameter_m = 6.0
 
 def rehearsed(detector: Detector, rng: np.random.Generator) -> pd.DataFrame:
     """Return a trial table of the reference target, drawn from the coil's physics."""
-    table = bench_tries(detector).drop(columns="order")
+    table = bench_tries(detector).drop(columns=["sheet", "order"])
     ratio = response_ratio(0.0, table["distance_to_coil_m"].to_numpy(), detector)
     ratio = np.where(table["target"] == "none", 0.0, ratio)
     share = alarm_probability(ratio, detector.threshold_snr)

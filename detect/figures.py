@@ -111,7 +111,7 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
     """Draw ``plan`` (lanes and dives) and ``spacing`` (what the coil sees)."""
     detector = survey.settings.detector
     curves = result.class_spacings
-    reference = curves[curves["target"] == curves["target"].iloc[0]]
+    lead = curves[curves["target"] == result.lead.name]
     yield (
         "plan",
         draw_plan(
@@ -119,12 +119,13 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
             result.dives,
             stations=result.stations,
             remains=survey.visible_remains,
-            spacing_table=reference,
+            spacing_table=lead,
             spacing=replace(result.spacing, spacing_m=result.used_spacing_m),
             required_pod=detector.required_pod,
+            sought=result.lead.name,
             subtitle=(
-                f"{len(result.lanes)} lanes {result.used_spacing_m:.2f} m apart, "
-                f"{result.dives['dive'].nunique()} dives"
+                f"{len(result.lanes)} lanes {result.used_spacing_m:.2f} m apart for "
+                f"{result.lead.name}, {result.dives['dive'].nunique()} dives"
             ),
         ),
     )
@@ -138,6 +139,7 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
             result.choices,
             spacing_m=result.used_spacing_m,
             required_pod=detector.required_pod,
+            sought=result.lead.name,
         ),
     )
 
@@ -164,20 +166,21 @@ def _passes(survey: Survey, result: PlanResult) -> pd.DataFrame:
 
 
 def check_figures(survey: Survey, result: CheckResult) -> Figures:
-    """Draw ``coverage``: POD as swum, gaps and infill lanes."""
+    """Draw ``coverage``: POD as swum of whatever must be found, gaps and infill lanes."""
     detector = survey.settings.detector
     met = 100.0 * result.share_met
+    worst = "" if len(result.sought) == 1 else f"colour: the lowest of {', '.join(result.sought)}; "
     yield (
         "coverage",
         draw_coverage(
-            result.cover["pod"],
+            result.lowest,
             backdrop(survey),
             required_pod=detector.required_pod,
             gaps=result.gaps,
             infill=result.infill,
             subtitle=(
-                f"reference target at {detector.burial_depth_m:g} m: {met:.0f} % of the site at "
-                f"{detector.required_pod:g} or better; {counted(len(result.gaps), 'gap')}"
+                f"{worst}reference target at {detector.burial_depth_m:g} m: {met:.0f} % of the "
+                f"site at {detector.required_pod:g} or better; {counted(len(result.gaps), 'gap')}"
             ),
         ),
     )

@@ -69,6 +69,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
     return {
         "burial_depth_m": detector.burial_depth_m,
         "required_pod": detector.required_pod,
+        "spacing_for": result.lead.name,
         "widest_spacing_m": result.spacing.spacing_m,
         "used_spacing_m": result.used_spacing_m,
         "reachable": result.spacing.reachable,
@@ -86,7 +87,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "divers_a_dive": dives.divers,
         "bottom_time_min": dives.bottom_time_min,
         "lanes_split": int(result.dives.loc[result.dives["split"].astype(bool), "lane"].nunique()),
-        "reading_interval_m": reading_interval(detector, result.used_spacing_m),
+        "reading_interval_m": reading_interval(result.lead.detector, result.used_spacing_m),
         "probe_stations": len(result.stations),
         "probe_spacing_m": result.stations.attrs.get("spacing_m"),
         "probe_pattern": result.stations.attrs.get("pattern"),
@@ -105,12 +106,14 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
 
 def plan_lines(s: Summary) -> list[str]:
     """Return the plan in words."""
+    (lead,) = (one for one in s["targets"] if one["target"] == s["spacing_for"])
+    name = f"{lead['target']}, {lead['burial_depth_m']:g} m down"
     return [
-        f"Plan: for a reference target {s['burial_depth_m']:g} m down, lanes may stand up to "
-        f"{s['widest_spacing_m']:.2f} m apart (POD {s['required_pod']:g} at the worst point)"
+        f"Plan: for {name}, lanes may stand up to {s['widest_spacing_m']:.2f} m apart "
+        f"(POD {s['required_pod']:g} at the worst point)"
         if s["reachable"]
-        else f"Plan: POD {s['required_pod']:g} at {s['burial_depth_m']:g} m is out of the coil's "
-        f"reach; it holds down to {s['deepest_m']:.2f} m",
+        else f"Plan: {name}: POD {s['required_pod']:g} is out of the coil's reach; it holds down "
+        f"to {s['deepest_m']:.2f} m",
         f"  {counted(s['lanes'], 'lane')} at {s['used_spacing_m']:.2f} m, "
         f"{s['lane_metres']:.0f} m to swim, {counted(s['dives'], 'dive')} within "
         f"{s['bottom_time_min']:g} min, {counted(s['probe_stations'], 'probe station')}; between "
@@ -179,6 +182,7 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
         "required_pod": detector.required_pod,
         "share_meeting_required": result.share_met,
         "mean_pod": result.mean_pod,
+        "gaps_for": list(result.sought),
         "gaps": len(result.gaps),
         "gap_area_m2": float(result.gaps["area_m2"].sum()),
         "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
@@ -192,10 +196,11 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
 
 def check_lines(s: Summary) -> list[str]:
     """Return the coverage in words."""
+    names = " and ".join(s["gaps_for"])
     return [
         f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
         f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  {_gap_words(s)}",
+        f"  for {names}: {_gap_words(s)}",
         *(f"  {residual_line(one)}" for one in s["residual"]),
         "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
         *(f"  note: {note}" for note in s["notes"]),
@@ -226,7 +231,8 @@ def residual_line(one: Summary) -> str:
     many = "any number" if not math.isfinite(left) else f"at most {left:.0f}" if left else "none"
     return (
         f"{one['target']}, {one['burial_depth_m']:g} m down, {one['found'] or 'none'} found: mean "
-        f"POD {one['mean_pod']:.2f}; {many} could remain undetected (95 %)"
+        f"POD {one['mean_pod']:.2f}, {one['required_pod']:g} or better on "
+        f"{100 * one['share_met']:.0f} % of the site; {many} could remain undetected (95 %)"
     )
 
 

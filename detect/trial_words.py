@@ -20,6 +20,7 @@ def trial_summary(result: TrialResult) -> Summary:
         "reference": result.reference,
         "settings": {".".join(path): value for path, value in result.numbers.items()},
         "bench_tries": len(result.bench),
+        "sheets": list(dict.fromkeys(result.bench["sheet"])),
         "lane_places": len(result.lane),
         "notes": list(result.notes),
     }
@@ -80,8 +81,8 @@ def trial_lines(s: Summary, unit: str) -> list[str]:
     if not s["fitted"]:
         return [
             "Trial: no tries yet. Print trial_lane.pdf: "
-            f"{counted(s['bench_tries'], 'try', 'tries')} under the coil, "
-            f"{counted(s['lane_places'], 'place')} on a test lane",
+            f"{counted(s['bench_tries'], 'try', 'tries')} under the coil of "
+            f"{', '.join(s['sheets'])}, {counted(s['lane_places'], 'place')} on a test lane",
             "  then type what was heard into the survey's trial.csv (its rows stand ready in "
             "trial_to_fill.csv) and run this again",
         ]

@@ -107,7 +107,7 @@ class TestRun:
         assert check["ok"]
         assert check["nodes"] >= 50
         # the demo's map is in tiles, PyKrige has all readings
-        assert check["max_in_sd"] <= check["allowed_in_sd"] == 0.05
+        assert check["max_in_sd"] <= check["allowed_in_sd"] == 0.1
 
     def test_squares_have_the_contracts_columns_best_first(self, demo_run):
         squares = pd.read_csv(demo_run[0] / "squares.csv")
@@ -208,7 +208,7 @@ class TestTrial:
         (row,) = json.loads(result.stdout)["targets"]
         assert row["air_range_m"] is None
         assert f"air_range_m = {row['low_m']:.3f}"[:19] in (out / "survey.toml").read_text("utf-8")
-        tries = pd.read_csv(out / "trial_to_fill.csv").query("target == 'reference'")
+        tries = pd.read_csv(out / "trial_to_fill.csv").query("target == 'bolt'")
         bench = tries[tries["offset_m"] == 0]["distance_to_coil_m"]
         bench = bench[bench > 0.1]  # the test lane's own lie at the coil's height
         assert row["low_m"] - 0.01 < bench.min() < bench.max() < row["high_m"] + 0.01

@@ -11,8 +11,9 @@
   promise, and others to choose from;
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
-- :mod:`detect.lanes.dives`, :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with
-  :mod:`detect.lanes.features`): the dives, the kit, the probe stations;
+- :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways`), :mod:`detect.lanes.kit`,
+  :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the dives, the ways from lane
+  to lane, the kit, the probe stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
   :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was looked at, what was missed,
   what to swim again, and what could still lie unseen.
@@ -24,7 +25,7 @@ The name ``coverage`` is here the function; its module is reached as
 from detect.lanes.choices import spacing_choices
 from detect.lanes.coverage import coverage, planned_coverage
 from detect.lanes.depths import deepest_detectable, lost_depth
-from detect.lanes.dives import DiveTotals, dive_totals, pack_dives
+from detect.lanes.dives import DiveTotals, dive_totals, pack_dives, ways_between
 from detect.lanes.features import (
     Feature,
     feature_spacing,
@@ -40,7 +41,7 @@ from detect.lanes.footprint import (
     look_probability,
     response_ratio,
 )
-from detect.lanes.gaps import covered_share, find_gaps, site_cells
+from detect.lanes.gaps import covered_share, find_gaps, short_in, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
@@ -62,14 +63,19 @@ from detect.lanes.targets import (
     class_depths,
     class_spacings,
     class_table,
+    lowest_pod,
+    pod_of,
     target_classes,
 )
+from detect.lanes.ways import Way, Ways
 
 __all__ = [
     "DiveTotals",
     "Feature",
     "Spacing",
     "TargetClass",
+    "Way",
+    "Ways",
     "advised_cross_lanes",
     "class_depths",
     "class_spacings",
@@ -96,20 +102,24 @@ __all__ = [
     "look_probability",
     "loop_field",
     "lost_depth",
+    "lowest_pod",
     "pack_dives",
     "plan_lanes",
     "planned_coverage",
+    "pod_of",
     "probe_spacing",
     "probe_stations",
     "random_pod",
     "reading_interval",
     "residual_table",
     "response_ratio",
+    "short_in",
     "site_cells",
     "spacing_choices",
     "spacing_table",
     "sweep_width",
     "target_classes",
+    "ways_between",
     "widest_advance",
     "widest_spacing",
 ]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from typing import Any
 
 import pandas as pd
 
@@ -23,6 +24,7 @@ def spacing_choices(
     lay: Callable[[float], pd.DataFrame],
     *,
     also_m: float | None = None,
+    keep_outs: Iterable[Any] = (),
 ) -> pd.DataFrame:
     """Return lane spacings with their POD, the bounds of search theory, dives and hours.
 
@@ -38,6 +40,8 @@ def spacing_choices(
         Returns the lanes of this site for a spacing, as `detect.lanes.plan.plan_lanes` does.
     also_m : float, optional
         A spacing to be listed besides the round figures, in place of one much like it.
+    keep_outs : iterable
+        Round which the way from lane to lane goes, as for `detect.lanes.dives.pack_dives`.
 
     Returns
     -------
@@ -58,10 +62,11 @@ def spacing_choices(
         inverse_cube_pod=inverse_cube_pod(factor),
         random_pod=random_pod(factor),
     )
+    keep_outs = tuple(keep_outs)
     costs = []
     for spacing in table["spacing_m"]:
         lanes = lay(float(spacing))
-        totals = dive_totals(pack_dives(lanes, dives, frame), dives)
+        totals = dive_totals(pack_dives(lanes, dives, frame, keep_outs), dives)
         costs.append(
             {
                 "lanes": len(lanes),

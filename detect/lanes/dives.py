@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from detect.lanes.plan import rope_number
+from detect.lanes.ways import Point, Ways
 from detect.survey.errors import Problem, SurveyError
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ DIVE_COLUMNS = (
     "to_n",
     "length_m",
     "transit_m",
+    "via",
     "minutes",
     "grid_deg",
     "true_deg",
@@ -61,7 +63,24 @@ class DiveTotals:
     diver_hours: float
 
 
-def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _Pace:
+    """What a dive has for swimming, min; metres a minute; minutes a turn; the ways between."""
+
+    available: float
+    speed: float
+    turn: float
+    ways: Ways
+
+    @property
+    def longest_m(self) -> float:
+        """Longest swim that fits a dive by itself, m."""
+        return (self.available - self.turn) * self.speed
+
+
+def pack_dives(
+    lanes: pd.DataFrame, dives: Dives, frame: Frame, keep_outs: Iterable[Any] = ()
+) -> pd.DataFrame:
     """Pack lanes into dives, in the order they are swum.
 
     Parameters
@@ -76,6 +95,9 @@ def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
         neighbouring lanes side by side.
     frame : Frame
         For the headings against true and magnetic north.
+    keep_outs : iterable
+        Polygons, or records with a ``polygon`` attribute, round which the way from lane to lane
+        goes, grown by the margin to keep from them.
 
     Returns
     -------
@@ -83,9 +105,11 @@ def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
         One row a swim: ``dive`` (D01, ...), ``order`` (1, 2, ... of this diver within the dive),
         ``diver`` (1, or 2 of a pair), ``lane``, ``direction`` ("out" from the start peg, or
         "back"), ``from_e, from_n, to_e, to_n`` (m), ``length_m``, ``transit_m`` (from where this
-        diver's last swim of the dive ended, straight), ``minutes`` (of bottom time; 0 for the one
+        diver's last swim of the dive ended), ``via`` (where that way turns to go round keep-outs,
+        "e n; e n", m; blank where it is straight), ``minutes`` (of bottom time; 0 for the one
         of a pair who waits for the other), ``grid_deg, true_deg, magnetic_deg`` (heading as swum,
         from the three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive).
+        ``attrs["notes"]`` is a tuple of sentences: where keep-outs leave no way.
 
     Raises
     ------
@@ -98,20 +122,24 @@ def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
     order no packing needs fewer dives. Only a lane longer than a whole dive is split, into
     equal parts. With one coil ``divers`` is how many are in the water, so it costs diver-hours and
     saves no dive; a pair with two coils swims two lanes in the time of the longer. The way from
-    lane to lane is taken straight, keep-outs or not. The dive supervisor sets the bottom time.
+    lane to lane is the shortest round the keep-outs (`detect.lanes.ways`). The dive supervisor
+    sets the bottom time.
     """
-    available = _available_minutes(dives)
-    speed, turn = float(dives.swim_speed_m_per_min), float(dives.turn_min)
-    longest = (available - turn) * speed
+    pace = _Pace(
+        _available_minutes(dives),
+        float(dives.swim_speed_m_per_min),
+        float(dives.turn_min),
+        Ways(keep_outs),
+    )
     divers = int(dives.divers_on_lane)
     swims: list[dict[str, Any]] = []
     dive, used = 0, np.inf
     last: dict[int, dict[str, Any]] = {}
-    for unit in _units(_as_swum(lanes, divers), longest, divers):
-        minutes = _timed(unit, last, speed, turn)
-        if used + minutes > available + _SAME_MIN:
+    for unit in _units(_as_swum(lanes, divers), pace, divers):
+        minutes = _timed(unit, last, pace)
+        if used + minutes > pace.available + _SAME_MIN:
             dive, used, last = dive + 1, 0.0, {}
-            minutes = _timed(unit, last, speed, turn)
+            minutes = _timed(unit, last, pace)
         used += minutes
         for swim in unit:
             before = last.get(swim["diver"])
@@ -120,50 +148,57 @@ def pack_dives(lanes: pd.DataFrame, dives: Dives, frame: Frame) -> pd.DataFrame:
         swims += unit
     digits = max(2, len(str(dive)))
     table = pd.DataFrame(swims, columns=list(DIVE_COLUMNS))
+    table.attrs["notes"] = tuple(
+        f"keep-outs leave no way to lane {swim['lane']} along the bed: it is drawn straight; "
+        "surface and swim round, or change the order"
+        for swim in swims
+        if not swim["clear"]
+    )
     table["dive"] = [f"D{number:0{digits}d}" for number in table["dive"]]
     table["true_deg"] = frame.true_bearing(table["grid_deg"].to_numpy(dtype=float))
     table["magnetic_deg"] = frame.magnetic_bearing(table["grid_deg"].to_numpy(dtype=float))
     return table
 
 
-def _units(
-    swims: list[dict[str, Any]], longest_m: float, divers: int
-) -> Iterator[list[dict[str, Any]]]:
+def _units(swims: list[dict[str, Any]], pace: _Pace, divers: int) -> Iterator[list[dict[str, Any]]]:
     """Yield what is swum in one go: a swim, or a pair's two lanes with all their pieces."""
     ropes = [list(group) for _, group in groupby(swims, key=lambda swim: swim["rope"])]
     if divers == 1:
         ropes = [[swim] for swim in swims]
     while ropes:
         together = ropes[:divers]
-        whole = max(sum(swim["length_m"] for swim in rope) for rope in together) <= longest_m
+        unit = [
+            {**swim, "diver": diver, "split": ""}
+            for diver, rope in enumerate(together, start=1)
+            for swim in rope
+        ]
         alike = len({rope[0]["rope"][:1] for rope in together}) == 1
+        whole = divers > 1 and _timed(unit, {}, pace) <= pace.available + _SAME_MIN
         if len(together) == divers > 1 and whole and alike:
             ropes = ropes[divers:]
-            yield [
-                {**swim, "diver": diver, "split": ""}
-                for diver, rope in enumerate(together, start=1)
-                for swim in rope
-            ]
+            yield unit
         else:
             for swim in ropes.pop(0):
-                for part in _split(swim, longest_m):
+                for part in _split(swim, pace.longest_m):
                     yield [{**part, "diver": 1}]
 
 
-def _timed(
-    unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], speed: float, turn: float
-) -> float:
-    """Write transit and minutes into the swims of a unit; return the minutes it takes."""
+def _timed(unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], pace: _Pace) -> float:
+    """Write the way to it and minutes into the swims of a unit; return the minutes it takes."""
     ends = dict(last)
     taken: dict[int, float] = {}
     for swim in unit:
         before = ends.get(swim["diver"])
-        swim["transit_m"] = 0.0
+        swim["transit_m"], swim["via"], swim["clear"] = 0.0, "", True
         if before is not None:
-            swim["transit_m"] = float(
-                np.hypot(swim["from_e"] - before["to_e"], swim["from_n"] - before["to_n"])
+            way = pace.ways.between(
+                (before["to_e"], before["to_n"]), (swim["from_e"], swim["from_n"])
             )
-        swim["minutes"] = swim["length_m"] / speed + max(turn, swim["transit_m"] / speed)
+            swim["transit_m"], swim["clear"] = way.length_m, way.clear
+            swim["via"] = "; ".join(f"{e:.2f} {n:.2f}" for e, n in way.via)
+        swim["minutes"] = swim["length_m"] / pace.speed + max(
+            pace.turn, swim["transit_m"] / pace.speed
+        )
         taken[swim["diver"]] = taken.get(swim["diver"], 0.0) + swim["minutes"]
         ends[swim["diver"]] = swim
     slowest = max(taken, key=lambda diver: taken[diver])
@@ -171,6 +206,35 @@ def _timed(
         if swim["diver"] != slowest:
             swim["minutes"] = 0.0
     return taken[slowest]
+
+
+def ways_between(packed: pd.DataFrame) -> list[tuple[str, list[Point]]]:
+    """Return the way to each swim of `pack_dives` that is not a diver's first of its dive.
+
+    Returns
+    -------
+    list of (str, list of (e, n))
+        The dive, and the places along the way from the end of one swim to the start of the next, m.
+    """
+    ways = []
+    for (dive, _), own in packed.groupby(["dive", "diver"], sort=False):
+        rows = own.sort_values("order").to_dict("records")
+        for before, swim in pairwise(rows):
+            turns = [
+                (float(e), float(n))
+                for e, n in (place.split() for place in swim["via"].split("; ") if place)
+            ]
+            ways.append(
+                (
+                    str(dive),
+                    [
+                        (before["to_e"], before["to_n"]),
+                        *turns,
+                        (swim["from_e"], swim["from_n"]),
+                    ],
+                )
+            )
+    return ways
 
 
 def dive_totals(packed: pd.DataFrame, dives: Dives) -> DiveTotals:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -83,6 +83,47 @@ def find_gaps(
     for k, gap in enumerate(rows, start=1):
         gap["gap"] = f"G{k:0{digits}d}"
     return pd.DataFrame(rows, columns=list(GAP_COLUMNS))
+
+
+def short_in(
+    gaps: pd.DataFrame,
+    pods: Mapping[str, xr.DataArray],
+    outline: BaseGeometry,
+    keep_outs: Iterable[Any],
+    required_pod: float,
+) -> list[str]:
+    """Return for each gap of `find_gaps` the names of those whose POD falls short in it.
+
+    Parameters
+    ----------
+    gaps : pandas.DataFrame
+        Found on the lowest of the PODs.
+    pods : mapping of str to xarray.DataArray
+        POD on (n, e) by the name of the class.
+    outline, keep_outs, required_pod
+        As for `find_gaps`.
+
+    Returns
+    -------
+    list of str
+        Names joined by commas.
+    """
+    keep_outs = list(keep_outs)
+    places = {}
+    for name, pod in pods.items():
+        row, column = np.nonzero(
+            short_cells(xr.Dataset({"pod": pod}), outline, keep_outs, required_pod)
+        )
+        places[name] = pod["e"].to_numpy()[column], pod["n"].to_numpy()[row]
+    shapes = shapely.from_wkt(gaps["outline_wkt"].to_numpy(dtype=object))
+    return [
+        ", ".join(
+            name
+            for name, (e, n) in places.items()
+            if bool(shapely.intersects_xy(shape, e, n).any())
+        )
+        for shape in shapes
+    ]
 
 
 def covered_share(

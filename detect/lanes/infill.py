@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -33,8 +33,8 @@ INFILL_COLUMNS = (
     "bearing_deg",
     "gap",
 )
-# Cells a lane reaches, and the hazard -log(1 - p) it adds to each.
-_Effect: TypeAlias = tuple[NDArray[np.int64], FloatArray]
+# For each class, cells a lane reaches and the hazard -log(1 - p) it adds to each.
+_Effect: TypeAlias = list[tuple[NDArray[np.int64], FloatArray]]
 
 _ROUNDS = 6
 _BEARING_STEP_DEG = 30.0
@@ -56,6 +56,8 @@ def infill_lanes(
     keep_outs: Iterable[Any] = (),
     required_pod: float | None = None,
     turn_cost_m: float = 6.0,
+    targets: Mapping[str, Detector] | None = None,
+    first: int = 1,
 ) -> pd.DataFrame:
     """Return the lanes that bring the gaps up to the required POD, shortest first.
 
@@ -82,6 +84,11 @@ def infill_lanes(
         Default ``detector.required_pod``.
     turn_cost_m : float
         Metres that could be swum in the time a turn takes.
+    targets : mapping of str to Detector, optional
+        Further classes, by their names in ``cover["pod_target"]``, for which the required POD is
+        to be met besides.
+    first : int
+        Number of the first infill lane: those of evenings before keep theirs.
 
     Returns
     -------
@@ -117,18 +124,24 @@ def infill_lanes(
 
     if gaps.empty:
         return _as_frame([], 0.0, "")
-    deepest = deepest_detectable(detector, required)
-    if deepest < detector.burial_depth_m:
-        note = (
-            f"no infill: under the coil POD {required:g} is met down to {deepest:.2f} m, "
-            f"not to {detector.burial_depth_m:g} m, however often a lane is swum"
-        )
-        return _as_frame([], float(gaps["area_m2"].sum()), note)
+    sought = [detector, *(targets or {}).values()]
+    for one in sought:
+        deepest = deepest_detectable(one, required)
+        if deepest < one.burial_depth_m:
+            note = (
+                f"no infill: under the coil POD {required:g} is met down to {deepest:.2f} m, "
+                f"not to {one.burial_depth_m:g} m, however often a lane is swum"
+            )
+            return _as_frame([], float(gaps["area_m2"].sum()), note)
     if cover is None or outline is None:
         full = [lane for shape in parents.values() for lane in _cheapest_full(options(shape)).lanes]
-        return _as_frame(full, float("nan"), "")
+        return _as_frame(full, float("nan"), "", first)
 
-    row, column = np.nonzero(short_cells(cover, outline, polygons, required))
+    layers = [cover["pod"].to_numpy()]
+    layers += [cover["pod_target"].sel(target=name).to_numpy() for name in targets or {}]
+    pods = np.stack(layers)
+    lowest = cover.assign(pod=cover["pod"].copy(data=pods.min(axis=0)))
+    row, column = np.nonzero(short_cells(lowest, outline, polygons, required))
     cell_e, cell_n = cover["e"].to_numpy()[column], cover["n"].to_numpy()[row]
     asked = np.zeros(len(row), dtype=bool)
     for shape in parents.values():
@@ -136,24 +149,23 @@ def infill_lanes(
     row, column, cell_e, cell_n = row[asked], column[asked], cell_e[asked], cell_n[asked]
     # More passes only ever raise the POD, so the cells short now are all there is; the rest
     # counts as found.
-    swum = cover["pod"].to_numpy()[row, column]
-    hazard = -np.log1p(-np.minimum(swum, 1.0 - 1e-15))
+    hazard = -np.log1p(-np.minimum(pods[:, row, column], 1.0 - 1e-15))
     enough = -np.log1p(-max(required - TOLERANCE, 0.0))
     lanes: list[_Infill] = []
     left = gaps
     for _ in range(_ROUNDS):
         for shape in shapely.from_wkt(left["outline_wkt"].to_numpy(dtype=object)):
             inside = _inside(shape, cell_e, cell_n)
-            if np.all(hazard[inside] >= enough - _SAME):
+            if np.all(hazard[:, inside] >= enough - _SAME):
                 continue
             option, added = _cheapest_enough(
-                options(shape), hazard, inside, enough, cell_e, cell_n, detector
+                options(shape), hazard, inside, enough, cell_e, cell_n, sought
             )
-            for cells, more in added:
-                hazard[cells] += more
+            _add(hazard, added)
             lanes.extend(option.lanes)
         pod = np.ones(cover["pod"].shape)
-        pod[row, column] = np.where(hazard >= enough - _SAME, 1.0, -np.expm1(-hazard))
+        least = hazard.min(axis=0)
+        pod[row, column] = np.where(least >= enough - _SAME, 1.0, -np.expm1(-least))
         left = find_gaps(cover.assign(pod=cover["pod"].copy(data=pod)), outline, polygons, required)
         if left.empty:
             break
@@ -162,7 +174,7 @@ def infill_lanes(
         f"{remaining:.2f} m² stay below POD {required:g} even with every infill lane swum, "
         "beside keep-outs where no lane can run"
     )
-    return _as_frame(lanes, remaining, note if remaining > 0.0 else "")
+    return _as_frame(lanes, remaining, note if remaining > 0.0 else "", first)
 
 
 @dataclass(frozen=True)
@@ -251,23 +263,32 @@ def _cheapest_enough(
     enough: float,
     cell_e: FloatArray,
     cell_n: FloatArray,
-    detector: Detector,
+    sought: Sequence[Detector],
 ) -> tuple[_Option, list[_Effect]]:
     """Return the cheapest option that brings the gap's cells up, else the cheapest full one."""
 
     def effects(option: _Option) -> list[_Effect]:
-        return [lane_hazard(lane.ends, cell_e, cell_n, detector) for lane in option.lanes]
+        return [
+            [lane_hazard(lane.ends, cell_e, cell_n, detector) for detector in sought]
+            for lane in option.lanes
+        ]
 
     few = [option for option in options if len(option.lanes) <= _MOST_TRIED]
     for option in sorted(few, key=lambda option: option.cost):
         added = effects(option)
         after = hazard.copy()
-        for cells, more in added:
-            after[cells] += more
-        if np.all(after[inside] >= enough - _SAME):
+        _add(after, added)
+        if np.all(after[:, inside] >= enough - _SAME):
             return option, added
     option = _cheapest_full(options)
     return option, effects(option)
+
+
+def _add(hazard: FloatArray, lanes: list[_Effect]) -> None:
+    """Add in place what lanes do to each class at each cell; hazard has shape (class, cell)."""
+    for effect in lanes:
+        for own, (cells, more) in zip(hazard, effect, strict=True):
+            own[cells] += more
 
 
 def _inside(shape: BaseGeometry, cell_e: FloatArray, cell_n: FloatArray) -> NDArray[np.bool_]:
@@ -286,13 +307,13 @@ def _parent(shape: BaseGeometry, parents: dict[str, BaseGeometry]) -> str:
     return min(parents, key=lambda gap: float(shapely.distance(parents[gap], spot)))
 
 
-def _as_frame(lanes: list[_Infill], remaining: float, note: str) -> pd.DataFrame:
+def _as_frame(lanes: list[_Infill], remaining: float, note: str, first: int = 1) -> pd.DataFrame:
     ordered = sorted(lanes, key=lambda lane: (round(lane.length_m, 4), lane.gap, lane.ends))
-    digits = max(2, len(str(len(ordered))))
+    digits = max(2, len(str(first + len(ordered) - 1)))
     frame = pd.DataFrame(
         [
             (f"F{k:0{digits}d}", *lane.ends, round(lane.length_m, 4), lane.bearing, lane.gap)
-            for k, lane in enumerate(ordered, start=1)
+            for k, lane in enumerate(ordered, start=first)
         ],
         columns=list(INFILL_COLUMNS),
     )

@@ -31,6 +31,7 @@ def kit_list(
     settings: Settings,
     outline: BaseGeometry,
     stations: pd.DataFrame | None = None,
+    slate_sheets: int | None = None,
 ) -> pd.DataFrame:
     """Return what the plan needs in the boat.
 
@@ -46,6 +47,8 @@ def kit_list(
         The site, grid coordinates.
     stations : pandas.DataFrame, optional
         Probe stations; without them there is no probe in the list.
+    slate_sheets : int, optional
+        Sheets that the slates fill, printed on both sides; a sheet a dive where it is left out.
 
     Returns
     -------
@@ -77,9 +80,10 @@ def kit_list(
     add("slate", slates, "pieces", f"one each for {divers} in the water, 1 spare; {dives} dives")
     add(
         "slate page",
-        dives,
+        dives if slate_sheets is None else slate_sheets,
         "sheets",
-        "a sheet a dive from slates.pdf, both sides, waterproof paper",
+        f"slates.pdf of {dives} dives, printed on both sides, waterproof paper"
+        + ("" if settings.dives.divers_on_lane == 1 else ", one each for a pair"),
     )
     add("pencil on a string", 2 * slates, "pieces", "two a slate: points break")
     coils = int(settings.dives.divers_on_lane)

@@ -186,8 +186,9 @@ class PassTable:
         """Return the probability for arrays of distances along and across the track."""
         ahead, across = np.abs(ahead_m), np.abs(across_m)
         beyond = (ahead > self.ahead_end_m) | (across > self.across_end_m)
-        rows = np.where(beyond, 0.0, ahead) / self.ahead_step_m
-        columns = np.where(beyond, 0.0, across) / self.across_step_m
+        if beyond.any():
+            ahead, across = np.where(beyond, 0.0, ahead), np.where(beyond, 0.0, across)
+        rows, columns = ahead / self.ahead_step_m, across / self.across_step_m
         row, column = rows.astype(np.int32), columns.astype(np.int32)
         rows -= row
         columns -= column

@@ -70,12 +70,14 @@ def nearest_reading(
             best = order[np.searchsorted(borders, cell_along)]
             if straight:
                 return best
-            here, least = best, np.hypot(cell_along - along[best], cell_side - side[best])
+            # Squares of distances: their order is all that is asked for.
+            off_along, off_side = cell_along - along[best], cell_side - side[best]
+            here, least = best, off_along**2 + off_side**2
             for _ in range(2):
-                ahead = (cell_along - along[here]) * level[here]
-                ahead += (cell_side - side[here]) * tilt[here]
+                ahead = off_along * level[here] + off_side * tilt[here]
                 here = order[np.searchsorted(borders, along[here] + ahead * level[here])]
-                distance = np.hypot(cell_along - along[here], cell_side - side[here])
+                off_along, off_side = cell_along - along[here], cell_side - side[here]
+                distance = off_along**2 + off_side**2
                 nearer = distance < least
                 best, least = np.where(nearer, here, best), np.where(nearer, distance, least)
             return best

@@ -154,14 +154,17 @@ def lay_strips(
     if barred is not None:
         shapely.prepare(barred)
 
+    lines = shapely.linestrings([[(x, bottom), (x, top)] for x in places])
+    # Most lines meet no keep-out at all: those are asked for in one go.
+    met = [False] * len(places) if barred is None else shapely.intersects(barred, lines).tolist()
     pieces: list[Piece] = []
     lane = 0
-    for row, parts in enumerate(zip(*strips, strict=True)):
-        runs = _merged(_extents(parts), swim_through_m)
+    for row, extents in enumerate(_extents(strips)):
+        across = float(places[row])
         swum = [
-            Piece(lane, float(places[row]), start, end)
-            for run in runs
-            for start, end in clear_of(barred, float(places[row]), *run)
+            Piece(lane, across, start, end)
+            for run in _merged(extents, swim_through_m)
+            for start, end in clear_of(barred if met[row] else None, across, *run)
         ]
         if swum:
             pieces.extend(swum)
@@ -214,15 +217,18 @@ def lay_crossing(
     return pieces
 
 
-def _extents(parts: Sequence[BaseGeometry]) -> list[tuple[float, float]]:
-    """Return the extent along the lane of each connected part that has area."""
-    extents = []
-    for geometry in parts:
-        for part in shapely.get_parts(geometry):
-            _, start, _, end = part.bounds
-            if part.area > 0.0 and end - start > _SAME_M:
-                extents.append((float(start), float(end)))
-    return sorted(extents)
+def _extents(strips: Sequence[NDArray[Any]]) -> list[list[tuple[float, float]]]:
+    """Return, strip by strip, the extents along the lane of each connected part that has area."""
+    extents: list[list[tuple[float, float]]] = [[] for _ in strips[0]]
+    for strip in strips:
+        parts, row = shapely.get_parts(strip, return_index=True)
+        start, end = shapely.bounds(parts)[:, [1, 3]].T
+        kept = (shapely.area(parts) > 0.0) & (end - start > _SAME_M)
+        for r, low, high in zip(
+            row[kept].tolist(), start[kept].tolist(), end[kept].tolist(), strict=True
+        ):
+            extents[r].append((low, high))
+    return [sorted(own) for own in extents]
 
 
 def _merged(extents: list[tuple[float, float]], gap: float) -> list[tuple[float, float]]:

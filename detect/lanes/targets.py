@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from detect.lanes.depths import deepest_detectable, lost_depth
 from detect.lanes.footprint import Look, footprint
@@ -47,11 +48,14 @@ class TargetClass:
         The coil with this target's air range and burial depth.
     found : int
         How many of it the survey has found.
+    must_find : bool
+        Whether lanes and infill keep ``required_pod`` for it.
     """
 
     name: str
     detector: Detector
     found: int = 0
+    must_find: bool = False
 
 
 def target_classes(settings: Settings) -> tuple[TargetClass, ...]:
@@ -63,13 +67,35 @@ def target_classes(settings: Settings) -> tuple[TargetClass, ...]:
         If there is no ``[detector]``.
     """
     detector = settings.detector
-    classes = [TargetClass(REFERENCE, detector)]
+    classes = [TargetClass(REFERENCE, detector, must_find=True)]
     for target in settings.targets:
         own = {"air_range_m": target.air_range_m}
         if target.burial_depth_m is not None:
             own["burial_depth_m"] = target.burial_depth_m
-        classes.append(TargetClass(target.name, detector.model_copy(update=own), target.found))
+        adapted = detector.model_copy(update=own)
+        classes.append(TargetClass(target.name, adapted, target.found, target.must_find))
     return tuple(classes)
+
+
+def pod_of(cover: xr.Dataset, name: str) -> xr.DataArray:
+    """Return the POD of one class, on (n, e), out of a coverage."""
+    if name == REFERENCE:
+        return cover["pod"]
+    return cover["pod_target"].sel(target=name, drop=True)
+
+
+def lowest_pod(cover: xr.Dataset, classes: Sequence[TargetClass]) -> xr.DataArray:
+    """Return at each cell the POD of whichever class is heard worst there, on (n, e).
+
+    Parameters
+    ----------
+    cover : xarray.Dataset
+        As `detect.lanes.coverage.coverage` returns for all of the classes.
+    classes : sequence of TargetClass
+        One at least.
+    """
+    lowest = np.minimum.reduce([pod_of(cover, one.name).to_numpy() for one in classes])
+    return cover["pod"].copy(data=lowest)
 
 
 def class_spacings(classes: Sequence[TargetClass], spacings: Iterable[float]) -> pd.DataFrame:

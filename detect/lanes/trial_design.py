@@ -23,7 +23,10 @@ _LEAST_APART_M = 1.5
 
 
 def bench_tries(
-    detector: Detector, seed: int = 1, between: tuple[float, float] | None = None
+    detector: Detector,
+    seed: int = 1,
+    between: tuple[float, float] | None = None,
+    name: str = "reference",
 ) -> pd.DataFrame:
     """Return tries straight under the coil, in mixed order, some with an empty hand.
 
@@ -35,28 +38,31 @@ def bench_tries(
         The same seed mixes alike.
     between : tuple of float, optional
         Where the air range is known to lie, m; the distances are then spread over this.
+    name : str
+        What the target is called.
 
     Returns
     -------
     pandas.DataFrame
-        Columns ``order``, ``target`` ("reference", or "none" for an empty hand), ``offset_m`` and
-        ``distance_to_coil_m``.
+        Columns ``sheet`` (the name: a sheet of paper a target), ``order`` on it, ``target`` (the
+        name, or "none" for an empty hand), ``offset_m`` and ``distance_to_coil_m``.
     """
     distances = np.array(_SHARES) * float(detector.air_range_m)
     if between is not None:
         distances = np.linspace(*between, len(_SHARES))
     distances = np.round(distances, 2)
-    tries = [("reference", 0.0, float(d)) for d in np.unique(distances)] * _TRIES
+    tries = [(name, 0.0, float(d)) for d in np.unique(distances)] * _TRIES
     tries += [("none", 0.0, float(detector.air_range_m))] * _EMPTY
     mixed = np.random.default_rng(seed).permutation(len(tries))
     table = pd.DataFrame(
         [tries[k] for k in mixed], columns=["target", "offset_m", "distance_to_coil_m"]
     )
     table.insert(0, "order", range(1, len(table) + 1))
+    table.insert(0, "sheet", name)
     return table
 
 
-def lane_places(detector: Detector, seed: int = 1) -> pd.DataFrame:
+def lane_places(detector: Detector, seed: int = 1, name: str = "reference") -> pd.DataFrame:
     """Return where to lay targets beside a test lane, in mixed order.
 
     Parameters
@@ -65,6 +71,8 @@ def lane_places(detector: Detector, seed: int = 1) -> pd.DataFrame:
         ``coil_height_m`` and the footprint of a target lying on the bed set the offsets.
     seed : int
         The same seed mixes alike.
+    name : str
+        What the target is called.
 
     Returns
     -------
@@ -81,7 +89,7 @@ def lane_places(detector: Detector, seed: int = 1) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     offsets = np.array([share * reach * side for share in _SIDES for side in (-1, 1)])
     offsets = np.round(np.concatenate([offsets, np.zeros(_EMPTY_PLACES)]), 2) + 0.0
-    names = np.array(["reference"] * (2 * len(_SIDES)) + ["none"] * _EMPTY_PLACES)
+    names = np.array([name] * (2 * len(_SIDES)) + ["none"] * _EMPTY_PLACES)
     mixed = rng.permutation(len(offsets))
     apart = float(np.ceil(2.0 * max(_LEAST_APART_M, 3.0 * reach)) / 2.0)
     return pd.DataFrame(

@@ -161,7 +161,7 @@ def draw_coverage(
     Parameters
     ----------
     pod : DataArray, dims (n, e)
-        Probability of detecting the reference target at the depth to search to, 0 to 1.
+        Probability of detecting what must be found at the depth to search to, 0 to 1.
     backdrop : Backdrop
     required_pod : float
         Level that the site must reach; its contour is drawn.

@@ -13,8 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
+from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
 
+from detect.lanes import ways_between
 from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop, polygon_path
 from detect.present.charts import SpacingLike, draw_spacing_chart
 from detect.present.labels import text_box
@@ -23,18 +25,25 @@ from detect.present.sheet import Extent, KeyEntry, map_sheet
 from detect.present.style import GREY, INK, TINY_PT, halo, styled
 from detect.survey.outlines import KeepOutArea
 
-_LAYERS = ("outline", "keep_outs", "baseline")
-# Line style and shade by turns: neighbouring dives differ in print without colour.
+_LAYERS = ("keep_outs", "baseline")
+# Dashes, weight and shade: no two alike in print without colour, nor like the outline's double
+# line or the baseline's dash and dot.
 _DIVE_LINES: tuple[dict[str, Any], ...] = (
-    {"ls": "-", "color": "#000000"},
-    {"ls": (0, (5, 1.6)), "color": "#0072b2"},
-    {"ls": "-", "color": "#8a8a8a"},
-    {"ls": (0, (1.4, 1.2)), "color": "#000000"},
-    {"ls": "-", "color": "#56b4e9"},
-    {"ls": (0, (6, 1.5, 1.2, 1.5)), "color": "#5a5a5a"},
+    {"ls": "-", "lw": 2.2, "color": "#000000"},
+    {"ls": (0, (5, 1.6)), "lw": 1.7, "color": "#0072b2"},
+    {"ls": "-", "lw": 2.2, "color": "#9a9a9a"},
+    {"ls": (0, (1.1, 1.3)), "lw": 1.9, "color": "#000000"},
+    {"ls": "-", "lw": 0.8, "color": "#0072b2"},
+    {"ls": (0, (3, 1.2, 1, 1.2, 1, 1.2)), "lw": 1.7, "color": "#000000"},
+    {"ls": (0, (2.2, 1.2)), "lw": 2.6, "color": "#9a9a9a"},
+    {"ls": (0, (9, 4)), "lw": 0.9, "color": "#000000"},
+    {"ls": (0, (1.1, 3.2)), "lw": 2.0, "color": "#0072b2"},
+    {"ls": (0, (12, 1.5)), "lw": 2.6, "color": "#b4b4b4"},
+    {"ls": (0, (2, 2)), "lw": 0.9, "color": "#000000"},
+    {"ls": (0, (1, 1)), "lw": 3.0, "color": "#9a9a9a"},
 )
 # More dives than this are told apart by the tags on the lanes alone.
-_MOST_IN_KEY = 12
+_MOST_IN_KEY = len(_DIVE_LINES)
 
 
 @dataclass(frozen=True)
@@ -65,6 +74,7 @@ def draw_plan(
     spacing_table: pd.DataFrame | None = None,
     spacing: SpacingLike | None = None,
     required_pod: float | None = None,
+    sought: str = "reference target",
     title: str = "Lane plan",
     subtitle: str = "",
 ) -> Figure:
@@ -78,7 +88,8 @@ def draw_plan(
     backdrop : Backdrop
         With ``lanes``.
     dives : DataFrame
-        ``dive, order, lane, from_e, from_n, to_e, to_n``.
+        ``dive, order, lane, from_e, from_n, to_e, to_n``; with ``via`` and ``diver``, as
+        `detect.lanes.dives.pack_dives` gives them, the ways between are drawn.
     stations : DataFrame, optional
         Probe stations, ``e, n``.
     remains : sequence of KeepOutArea
@@ -88,12 +99,15 @@ def draw_plan(
         against lane spacing under the map.
     spacing : Spacing, optional
     required_pod : float, optional
+    sought : str
+        The class of targets that the chart is of.
     title, subtitle : str
 
     Returns
     -------
     Figure
     """
+    ways = [places for _, places in ways_between(dives)] if "via" in dives else []
     numbers = {str(dive): i for i, dive in enumerate(pd.unique(dives["dive"]))}
     legs = [
         _Leg(str(r.dive), int(r.order), str(r.lane), (r.from_e, r.from_n), (r.to_e, r.to_n))
@@ -107,14 +121,19 @@ def draw_plan(
     sheet = map_sheet(
         _with_margin(backdrop.extent),
         backdrop.frame,
-        _key(backdrop, numbers, stations, remains),
+        _key(backdrop, numbers, stations, remains, bool(ways)),
         title=title,
         subtitle=subtitle,
         colour_bars=False,
         below_in=1.9 if chart else 0.0,
     )
     axes = sheet.maps[0]
+    axes.add_patch(
+        PathPatch(polygon_path(backdrop.outline), fill=False, zorder=2.6, **_outline("edgecolor"))
+    )
     draw_backdrop(axes, backdrop, _LAYERS)
+    for places in ways:
+        axes.plot(*zip(*places, strict=True), zorder=2.8, **_WAY)
     if stations is not None and len(stations):
         axes.plot(stations["e"], stations["n"], zorder=2, **_STATION)
     for leg in legs:
@@ -126,10 +145,13 @@ def draw_plan(
     _tag_legs(axes, legs, boxes)
     if chart and sheet.below is not None:
         table, chosen, required = chart
-        draw_spacing_chart(sheet.below, table, spacing_m=chosen.spacing_m, required_pod=required)
+        draw_spacing_chart(
+            sheet.below, table, spacing_m=chosen.spacing_m, required_pod=required, sought=sought
+        )
     return sheet.figure
 
 
+_WAY: dict[str, Any] = {"color": INK, "lw": 0.7, "ls": (0, (3, 2))}
 _REMAINS: dict[str, Any] = {"facecolor": "white", "edgecolor": GREY, "hatch": "...", "lw": 1.2}
 _STATION: dict[str, Any] = {
     "ls": "none",
@@ -139,6 +161,11 @@ _STATION: dict[str, Any] = {
     "mec": GREY,
     "mew": 0.8,
 }
+
+
+def _outline(colour: str) -> dict[str, Any]:
+    """Return the looks of the site's outline, a double line; `colour` is its colour's name."""
+    return {colour: "white", "lw": 1.6, "path_effects": [withStroke(linewidth=4.0, foreground=INK)]}
 
 
 def _with_margin(extent: Extent) -> Extent:
@@ -161,7 +188,7 @@ def dive_number(dive: str) -> str:
 
 def _draw_leg(axes: Axes, leg: _Leg, style: dict[str, Any]) -> None:
     """Draw a leg with a peg mark at each end and an arrow head past its middle."""
-    axes.plot(*zip(leg.start, leg.end, strict=True), lw=1.7, zorder=3, **style)
+    axes.plot(*zip(leg.start, leg.end, strict=True), zorder=3, **style)
     axes.plot(
         *zip(leg.start, leg.end, strict=True), ls="none", marker="o", ms=2.6, c=INK, zorder=3.2
     )
@@ -249,12 +276,16 @@ def _key(
     numbers: dict[str, int],
     stations: pd.DataFrame | None,
     remains: Sequence[KeepOutArea],
+    ways: bool,
 ) -> list[KeyEntry]:
-    key = backdrop_key(backdrop, _LAYERS)
+    key = [KeyEntry(Line2D([], [], **_outline("color")), "site outline")]
+    key += backdrop_key(backdrop, _LAYERS)
     if len(numbers) <= _MOST_IN_KEY:
         for dive, number in numbers.items():
-            sample = Line2D([], [], lw=1.7, **dive_line(number))
+            sample = Line2D([], [], **dive_line(number))
             key.append(KeyEntry(sample, f"dive {dive}"))
+    if ways:
+        key.append(KeyEntry(Line2D([], [], **_WAY), "way to the next lane"))
     if stations is not None and len(stations):
         key.append(KeyEntry(Line2D([], [], **_STATION), "probe station"))
     if remains:

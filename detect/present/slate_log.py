@@ -1,4 +1,8 @@
-"""The empty log of a dive slate: a column a lane, a row a distance, cells to write readings in."""
+"""The empty log of a dive slate: a cell a metre, in the order in which the coil comes by.
+
+A lane flows down a column and on into the next, as words do, so that a page is full whatever the
+lanes' lengths; a lane swum back begins at its far end, so that one always writes downwards.
+"""
 
 from __future__ import annotations
 
@@ -11,207 +15,213 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
+from matplotlib.patches import Rectangle
 
 from detect.present.numbers import records
 
-# A gloved hand needs this much to write a figure; more than the larger one only wastes slate.
-_ROW_MM, _TALL_ROW_MM = 6.2, 9.0
-_COLUMN_MM, _WIDE_COLUMN_MM = 17.0, 45.0
-_DISTANCE_MM, _HEAD_MM = 15.0, 8.0
-BETWEEN_MM = 4.0
-"""Between two parts of a log side by side."""
+_PT_PER_MM = 72.0 / 25.4
+# A lane's end this near to a whole step has no cell of its own.
+_NEAR_SHARE = 0.3
 
 
 @dataclass(frozen=True)
-class LogColumn:
+class Cell:
+    """Room for one figure and, before it, the metre it is read at.
+
+    Parameters
+    ----------
+    column_mm, row_mm : float
+        Its width and height.
+    """
+
+    column_mm: float
+    row_mm: float
+
+
+#: from what a gloved hand writes into with ease to what three figures just go into (tried on
+#: paper; common practice, no source): a diver would rather carry one page less than write larger
+CELLS = (Cell(26.0, 8.0), Cell(21.0, 7.0), Cell(16.0, 6.2), Cell(13.5, 5.6))
+# On a front, under the table, nothing smaller than this: overleaf there is more room.
+_LEAST_ON_FRONT = CELLS[1]
+
+
+@dataclass(frozen=True)
+class LogRun:
     """One leg to be logged.
 
     Parameters
     ----------
     lane : str
-    first_m, last_m : float
-        Distances from the lane's start peg between which the leg lies.
-    outward : bool
-        Swum away from the start peg, so the column is filled from the top down.
+    direction : str
+        "out" or "back".
+    distances_m : tuple of float
+        From the lane's start peg, in the order in which they are swum.
     """
 
     lane: str
-    first_m: float
-    last_m: float
-    outward: bool
+    direction: str
+    distances_m: tuple[float, ...]
 
 
 @dataclass(frozen=True)
-class LogSheet:
-    """The part of a log that goes on one page.
+class LogPage:
+    """What stands on one page of a log.
 
     Parameters
     ----------
-    columns : tuple of LogColumn
-    distances_m : tuple of float
-        One for each row.
-    row_mm, column_mm : float
-        Size of a cell.
+    columns : tuple of tuple of str
+        Rows from the top: the lane at the head of its distances, each written out.
+    heads : tuple of tuple of bool
+        Which rows name a lane.
+    cell : Cell
     """
 
-    columns: tuple[LogColumn, ...]
-    distances_m: tuple[float, ...]
-    row_mm: float
-    column_mm: float
+    columns: tuple[tuple[str, ...], ...]
+    heads: tuple[tuple[bool, ...], ...]
+    cell: Cell
 
     @property
     def width_mm(self) -> float:
-        """Width with its distances."""
-        return _DISTANCE_MM + len(self.columns) * self.column_mm
+        """Width of all columns."""
+        return len(self.columns) * self.cell.column_mm
 
     @property
     def height_mm(self) -> float:
-        """Height with its head."""
-        return _HEAD_MM + len(self.distances_m) * self.row_mm
+        """Height of the longest column."""
+        return max((len(column) for column in self.columns), default=0) * self.cell.row_mm
 
 
-def log_columns(legs: pd.DataFrame, lanes: pd.DataFrame | None) -> list[LogColumn]:
-    """Return for each leg the distances from its lane's start peg between which it is swum."""
-    pegs = {} if lanes is None else {str(lane.lane): lane for lane in records(lanes)}
-    columns = []
+def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> list[LogRun]:
+    """Return for each leg the distances at which it is read, in the order swum.
+
+    Parameters
+    ----------
+    legs : DataFrame
+        ``lane, direction, from_e, from_n, to_e, to_n, length_m``.
+    lanes : DataFrame or None
+        From whose start pegs distances are counted; without them from where a leg begins.
+    step_m : float
+        Distance between readings.
+
+    Returns
+    -------
+    list of LogRun
+        Every round distance, and the leg's ends where they lie well between two.
+    """
+    own = None if lanes is None else lanes[lanes["lane"].isin(legs["lane"])]
+    pegs = {} if own is None else {str(lane.lane): lane for lane in records(own)}
+    runs = []
     for leg in records(legs):
         lane = pegs.get(str(leg.lane))
-        if lane is None:
-            ends = (0.0, float(leg.length_m))
-        else:
+        ends = (0.0, float(leg.length_m))
+        if lane is not None:
             start = (float(lane.start_e), float(lane.start_n))
             ends = (
                 math.hypot(leg.from_e - start[0], leg.from_n - start[1]),
                 math.hypot(leg.to_e - start[0], leg.to_n - start[1]),
             )
-        columns.append(LogColumn(str(leg.lane), min(ends), max(ends), ends[1] >= ends[0]))
-    return columns
+        distances = _distances(min(ends), max(ends), step_m)
+        if ends[1] < ends[0]:
+            distances.reverse()
+        runs.append(LogRun(str(leg.lane), str(leg.direction), tuple(distances)))
+    return runs
 
 
-def lay_out_log(
-    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
-) -> list[LogSheet]:
-    """Spread a log over as many pages as it needs.
+def log_pages(runs: Sequence[LogRun], width_mm: float, height_mm: float) -> list[LogPage]:
+    """Return a log on the fewest pages, with the largest cells that these allow.
 
     Parameters
     ----------
-    columns : sequence of LogColumn
-        In the order swum.
-    step_m : float
-        Distance between rows.
+    runs : sequence of LogRun
     width_mm, height_mm : float
         Room on a page.
 
     Returns
     -------
-    list of LogSheet
-        Lanes first side by side; what does not fit goes on the next page.
+    list of LogPage
     """
-    distances = _distances(columns, step_m)
-    across = max(1, int((width_mm - _DISTANCE_MM) / _COLUMN_MM))
-    down = max(1, int((height_mm - _HEAD_MM) / _ROW_MM))
-    # Equal shares look better than a full page and a nearly empty one.
-    across = math.ceil(len(columns) / math.ceil(len(columns) / across))
-    down = math.ceil(len(distances) / math.ceil(len(distances) / down))
-    sheets = []
-    for i in range(0, len(columns), across):
-        for j in range(0, len(distances), down):
-            rows = tuple(distances[j : j + down])
-            sheets.append(
-                LogSheet(
-                    tuple(columns[i : i + across]),
-                    rows,
-                    min(_TALL_ROW_MM, (height_mm - _HEAD_MM) / len(rows)),
-                    min(_WIDE_COLUMN_MM, (width_mm - _DISTANCE_MM) / across),
-                )
-            )
-    return sheets
+    laid = [_flow(runs, width_mm, height_mm, cell) for cell in CELLS]
+    # The first among equals: cells come from large to small.
+    return min(laid, key=len)
 
 
-def log_pages(
-    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
-) -> list[list[LogSheet]]:
-    """Return the log by pages; few but long lanes go on beside their beginning.
-
-    Parameters
-    ----------
-    columns, step_m, width_mm, height_mm
-        As for `lay_out_log`.
-
-    Returns
-    -------
-    list of list of LogSheet
-        For each page its parts from left to right.
-    """
-    sheets = lay_out_log(columns, step_m, width_mm, height_mm)
-    count = len(sheets)
-    room = (width_mm - (count - 1) * BETWEEN_MM) / count
-    if count == 1 or room < _DISTANCE_MM + len(columns) * _COLUMN_MM:
-        return [[sheet] for sheet in sheets]
-    narrow = lay_out_log(columns, step_m, room, height_mm)
-    return [narrow] if len(narrow) == count else [[sheet] for sheet in sheets]
+def one_page(runs: Sequence[LogRun], width_mm: float, height_mm: float) -> LogPage | None:
+    """Return the log as one page if it fits into the room given without small cells, else None."""
+    for cell in CELLS[: CELLS.index(_LEAST_ON_FRONT) + 1]:
+        pages = _flow(runs, width_mm, height_mm, cell) if height_mm > 4 * cell.row_mm else []
+        if len(pages) == 1:
+            return pages[0]
+    return None
 
 
-def one_sheet(
-    columns: Sequence[LogColumn], step_m: float, width_mm: float, height_mm: float
-) -> LogSheet | None:
-    """Return the log as one sheet if all of it fits into the room given, else None."""
-    if height_mm < _HEAD_MM + _ROW_MM:
-        return None
-    sheets = lay_out_log(columns, step_m, width_mm, height_mm)
-    return sheets[0] if len(sheets) == 1 else None
+def _flow(runs: Sequence[LogRun], width_mm: float, height_mm: float, least: Cell) -> list[LogPage]:
+    """Return pages of columns with cells of at least a size, filled one after another."""
+    across = max(1, int(width_mm / least.column_mm + 1e-9))
+    down = max(3, int(height_mm / least.row_mm + 1e-9))
+    cell = Cell(width_mm / across, least.row_mm)
+    columns: list[list[tuple[str, bool]]] = [[]]
+    for run in runs:
+        # A name alone at the foot of a column would be read past.
+        if len(columns[-1]) > down - 2:
+            columns.append([])
+        columns[-1].append((f"{run.lane} {run.direction}", True))
+        for distance in run.distances_m:
+            if len(columns[-1]) == down:
+                columns.append([(f"{run.lane} on", True)])
+            columns[-1].append((f"{distance:g}", False))
+    return [
+        LogPage(
+            tuple(tuple(words for words, _ in column) for column in own),
+            tuple(tuple(head for _, head in column) for column in own),
+            cell,
+        )
+        for own in (columns[i : i + across] for i in range(0, len(columns), across))
+    ]
 
 
-def draw_log(axes: Axes, sheet: LogSheet, x: float, y: float, scale: float) -> None:
-    """Draw the empty grid; cells past a lane's ends are struck through.
+def draw_log(axes: Axes, page: LogPage, x: float, y: float, scale: float) -> None:
+    """Draw the empty cells, each with its metre, and the lanes' names white on black.
 
     Parameters
     ----------
     axes : Axes
         Page axes in millimetres, y downwards.
-    sheet : LogSheet
+    page : LogPage
     x, y : float
         Upper left corner, mm.
     scale : float
         Type size relative to A4.
     """
-    rows, columns = len(sheet.distances_m), len(sheet.columns)
-    right = x + _DISTANCE_MM + columns * sheet.column_mm
-    top = y + _HEAD_MM
-    bottom = top + rows * sheet.row_mm
-    words: dict[str, Any] = {"color": "black", "weight": "bold", "va": "center_baseline"}
-    axes.text(x + _DISTANCE_MM - 2, y + _HEAD_MM / 2, "m", ha="right", fontsize=10 * scale, **words)
+    wide, tall = page.cell.column_mm, page.cell.row_mm
     lines: list[list[tuple[float, float]]] = []
-    for j in range(rows + 1):
-        lines.append([(x, top + j * sheet.row_mm), (right, top + j * sheet.row_mm)])
-    for i in range(columns + 1):
-        edge = x + _DISTANCE_MM + i * sheet.column_mm
-        lines.append([(edge, y), (edge, bottom)])
-    for j, distance in enumerate(sheet.distances_m):
-        middle = top + (j + 0.5) * sheet.row_mm
-        size = min(11.0, sheet.row_mm * 1.7) * scale
-        axes.text(x + _DISTANCE_MM - 2, middle, f"{distance:g}", ha="right", fontsize=size, **words)
-    for i, column in enumerate(sheet.columns):
-        left = x + _DISTANCE_MM + i * sheet.column_mm
-        arrow = "↓" if column.outward else "↑"
-        axes.text(
-            left + sheet.column_mm / 2,
-            y + _HEAD_MM / 2,
-            f"{column.lane} {arrow}",
-            ha="center",
-            fontsize=11 * scale,
-            **words,
-        )
-        for j, distance in enumerate(sheet.distances_m):
-            if not column.first_m - 1e-6 <= distance <= column.last_m + 1e-6:
-                upper = top + j * sheet.row_mm
-                lines.append([(left, upper + sheet.row_mm), (left + sheet.column_mm, upper)])
+    words: dict[str, Any] = {"weight": "bold", "va": "center_baseline"}
+    rows = zip(page.columns, page.heads, strict=True)
+    names = [text for own in rows for text, head in zip(*own, strict=True) if head]
+    # 0.70 em is a generous mean width of bold letters.
+    fits = (wide - 1.5) * _PT_PER_MM / (0.70 * max((len(name) for name in names), default=1))
+    for i, (column, heads) in enumerate(zip(page.columns, page.heads, strict=True)):
+        left, bottom = x + i * wide, y + len(column) * tall
+        lines += [[(edge, y), (edge, bottom)] for edge in (left, left + wide)]
+        for j, (text, head) in enumerate(zip(column, heads, strict=True)):
+            top, middle = y + j * tall, y + (j + 0.5) * tall
+            lines.append([(left, top + tall), (left + wide, top + tall)])
+            if head:
+                axes.add_patch(Rectangle((left, top), wide, tall, color="black", lw=0))
+                size = min(1.75 * tall * scale, fits)
+                axes.text(left + 1.0, middle, text, color="white", fontsize=size, **words)
+            else:
+                size = min(1.45 * tall, 10.0) * scale
+                axes.text(left + 0.8, middle, text, color="black", fontsize=size, **words)
     axes.add_collection(LineCollection(lines, colors="black", linewidths=0.8))
 
 
-def _distances(columns: Sequence[LogColumn], step_m: float) -> list[float]:
-    """Return the round distances that any of the legs reaches."""
-    first = min((column.first_m for column in columns), default=0.0)
-    last = max((column.last_m for column in columns), default=0.0)
+def _distances(first: float, last: float, step_m: float) -> list[float]:
+    """Return the round distances of a leg, and its ends where they lie well between two."""
     low, high = math.ceil(first / step_m - 1e-6), math.floor(last / step_m + 1e-6)
-    return [float(d) for d in np.round(np.arange(low, high + 1) * step_m, 6)]
+    distances = [float(d) for d in np.round(np.arange(low, high + 1) * step_m, 6)]
+    near = _NEAR_SHARE * step_m
+    if not distances or distances[0] - first > near:
+        distances.insert(0, round(first, 1))
+    if last - distances[-1] > near:
+        distances.append(round(last, 1))
+    return distances

@@ -10,6 +10,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.patches import PathPatch
 from matplotlib.transforms import Bbox
 
+from detect.lanes import ways_between
 from detect.present.backdrop import Backdrop, polygon_path
 from detect.present.labels import text_box
 from detect.present.numbers import records
@@ -24,7 +25,8 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
     axes : Axes
         The map keeps to their upper left corner.
     legs : DataFrame
-        This dive: ``order, from_e, from_n, to_e, to_n``.
+        This dive: ``order, from_e, from_n, to_e, to_n``; with ``via``, ways that go round keep-outs
+        are dotted.
     backdrop : Backdrop
     scale : float
         Type size relative to A4.
@@ -76,12 +78,21 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
             LineCollection(list(ends.reshape(-1, 2, 2)), colors="black", linewidths=0.4, zorder=1),
             autolim=False,
         )
-    _draw_legs(axes, legs, scale)
+    if "via" in legs:
+        for _, places in ways_between(legs):
+            if len(places) > 2:
+                axes.plot(
+                    *zip(*places, strict=True), color="black", lw=1.4 * scale, ls=":", zorder=4
+                )
+    _draw_legs(axes, legs, scale, [text_box(text) for text in axes.texts])
 
 
-def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float) -> None:
-    """Draw this dive's legs with arrow heads, each one's number beyond the end it starts from."""
-    used: list[Bbox] = []
+def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) -> None:
+    """Draw this dive's legs with arrow heads, each one's number where it starts.
+
+    The number stands beyond the end, or on the leg where other words stand there already.
+    """
+    used = list(taken)
     for leg in records(legs):
         start, end = (leg.from_e, leg.from_n), (leg.to_e, leg.to_n)
         de, dn = end[0] - start[0], end[1] - start[1]
@@ -113,8 +124,11 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float) -> None:
             path_effects=halo(2.5),
             zorder=6,
         )
-        box = text_box(label)
-        if any(box.overlaps(other) for other in used):
-            label.remove()
+        for share in (1.0, -1.0, -2.2):
+            label.xyann = (share * back * de, share * back * dn)
+            box = text_box(label)
+            if not any(box.overlaps(other) for other in used):
+                used.append(box)
+                break
         else:
-            used.append(box)
+            label.remove()

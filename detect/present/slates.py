@@ -2,7 +2,8 @@
 
 A slate is read in poor light through a mask and written on in gloves, so it has few lines, no
 grey, and nothing that is not needed under water. One dive takes one page where its log fits on
-it, otherwise a front (where to swim) and a back (what was read).
+it, otherwise a front (where to swim) and a back (what was read); more only where its lanes are so
+many and so long that figures would be too small to write.
 """
 
 from __future__ import annotations
@@ -17,27 +18,22 @@ from detect.present.backdrop import Backdrop
 from detect.present.numbers import records
 from detect.present.page import PAPER_MM, Page, Paper, new_page
 from detect.present.sheet import north_angles
-from detect.present.slate_log import (
-    BETWEEN_MM,
-    LogSheet,
-    draw_log,
-    log_columns,
-    log_pages,
-    one_sheet,
+from detect.present.slate_layout import (
+    BOXES_MM,
+    CAUTIONS,
+    MARGIN_MM,
+    ROW_MM,
+    back_title_height,
+    lay_out_slate,
+    title_height,
 )
+from detect.present.slate_log import draw_log
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
 
-_MARGIN = 9.0
-_ROW_MM, _HEAD_MM, _BOXES_MM = 8.5, 6.0, 16.0
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
-
-CAUTIONS = (
-    "Bottom time and tables: the dive supervisor decides.",
-    "A very strong reading may be ordnance: do not touch, probe or dig. Mark, leave, report.",
-    "Lift nothing, dig nothing: that needs a permit and a licensed archaeologist.",
-)
+_LOG_HEAD = ("READINGS at metres from the START peg", "in the order swum: write downwards")
 
 
 @styled
@@ -88,85 +84,87 @@ def _dive_pages(
 ) -> list[Figure]:
     """Draw one dive: its front, the rest of a long table, and its log."""
     width, height = PAPER_MM[paper]
-    inner, room = width - 2 * _MARGIN, height - 2 * _MARGIN
-    columns = log_columns(legs, backdrop.lanes)
-    small_map = 0.28 * inner
-    fixed = _title_height(width) + _BOXES_MM + _HEAD_MM + _cautions_height(width) + 4.0
-    # A table too long for the front goes on overleaf.
-    first = max(1, min(len(legs), int((room - fixed - small_map) / _ROW_MM)))
-    overleaf = max(1, int((room - _title_height(width) - _HEAD_MM) / _ROW_MM))
-    chunks = [legs.iloc[:first]]
-    chunks += [legs.iloc[i : i + overleaf] for i in range(first, len(legs), overleaf)]
-    free = room - fixed - small_map - len(chunks[0]) * _ROW_MM
-    log = one_sheet(columns, log_step_m, inner, free - 5.0) if len(chunks) == 1 else None
-    logs: list[list[LogSheet]] = []
-    if log is None:
-        logs = log_pages(columns, log_step_m, inner, room - _title_height(width) - 10.0)
+    layout = lay_out_slate(legs, backdrop.lanes, log_step_m, paper)
     # Without a log on the front the map takes what room it can use.
     extent = backdrop.extent
-    widest = _MAP_SHARE * inner
+    widest = _MAP_SHARE * (width - 2 * MARGIN_MM)
     shape = extent.height_m / extent.width_m
-    grown = min(small_map + free, widest * shape)
-    map_mm = small_map if log is not None else max(small_map, grown)
-    count = len(chunks) + len(logs)
+    map_mm = layout.map_mm
+    if layout.front_log is None:
+        map_mm = max(map_mm, min(map_mm + layout.free_mm, widest * shape))
 
     pages: list[Figure] = []
-    for i, chunk in enumerate(chunks):
+    for i, chunk in enumerate(layout.chunks):
         page = new_page(width, height)
-        y = _title(page, dive, site_name, len(pages) + 1, count)
+        y = _title(page, dive, site_name, len(pages) + 1, layout.count)
         if i == 0:
             y = _boxes(page, y)
             y = _map_and_facts(page, y, min(widest, map_mm / shape), map_mm, legs, backdrop, swing)
         y = _table(page, y, chunk)
         if i == 0:
             foot = _cautions(page)
-            if log is not None:
-                draw_log(page.axes, log, _MARGIN, y + 3.0, page.scale)
-            elif foot - y > 24.0:
-                page.box(_MARGIN, y + 4.0, inner, foot - y - 8.0)
-                page.text(_MARGIN + 1.5, y + 5.2, "notes, sketch", 8)
+            if layout.front_log is not None:
+                draw_log(page.axes, layout.front_log, MARGIN_MM, y + 3.0, page.scale)
+            else:
+                _notes(page, y + 4.0, foot - 4.0)
         pages.append(page.figure)
-    for sheets in logs:
+    for log in layout.logs:
         page = new_page(width, height)
-        y = _title(page, dive, site_name, len(pages) + 1, count)
-        page.text(_MARGIN, y, "READINGS at distances from the START peg (m)", 9.5)
-        x = _MARGIN
-        for sheet in sheets:
-            draw_log(page.axes, sheet, x, y + 6.5, page.scale)
-            x += sheet.width_mm + BETWEEN_MM
+        y = _back_title(page, dive, site_name, len(pages) + 1, layout.count)
+        draw_log(page.axes, log, MARGIN_MM, y, page.scale)
+        _notes(page, y + log.height_mm + 4.0, height - MARGIN_MM)
         pages.append(page.figure)
     return pages
 
 
-def _title_height(width: float) -> float:
-    return 15.0 * math.sqrt(width / 210.0)
+def _notes(page: Page, top: float, bottom: float) -> None:
+    """Draw a box for notes where there is room for one."""
+    if bottom - top > 16.0:
+        page.box(MARGIN_MM, top, page.width - 2 * MARGIN_MM, bottom - top)
+        page.text(MARGIN_MM + 1.5, top + 1.2, "notes, sketch", 8)
 
 
-def _cautions_height(width: float) -> float:
-    return len(CAUTIONS) * 5.2 * math.sqrt(width / 210.0) + 3.0
+def _back_title(page: Page, dive: str, site_name: str, number: int, count: int) -> float:
+    """Print the head of a page of the log, low, so that the log has the room."""
+    right = page.width - MARGIN_MM
+    page.text(MARGIN_MM, MARGIN_MM - 2, f"DIVE {dive}", 20)
+    page.text(MARGIN_MM + 47 * page.scale, MARGIN_MM - 1.5, _LOG_HEAD[0], 9.5)
+    page.text(MARGIN_MM + 47 * page.scale, MARGIN_MM + 3 * page.scale, _LOG_HEAD[1], 9.5)
+    room = page.width - 2 * MARGIN_MM - 134.0 * page.scale
+    page.text(right, MARGIN_MM - 1.5, site_name, page.fitting(site_name, room, 9.5), ha="right")
+    page.text(right, MARGIN_MM + 3 * page.scale, _page_words(number, count), 9.5, ha="right")
+    y = MARGIN_MM + back_title_height(page.width) - 3.0
+    page.rule([MARGIN_MM, right], [y, y], 2.5)
+    return y + 1.0
+
+
+def _page_words(number: int, count: int) -> str:
+    """Say which page of its dive this is and where it goes on: two pages are one sheet."""
+    if count == 1:
+        return "page 1 of 1"
+    turn = "go on overleaf" if number % 2 else "go on, next sheet"
+    return f"page {number} of {count}: {turn if number < count else 'the last'}"
 
 
 def _title(page: Page, dive: str, site_name: str, number: int, count: int) -> float:
-    page.text(_MARGIN, _MARGIN - 2, f"DIVE {dive}", 28)
-    right = page.width - _MARGIN
-    room = page.width - 2 * _MARGIN - 64.0 * page.scale
-    page.text(right, _MARGIN - 1, site_name, page.fitting(site_name, room, 12), ha="right")
-    side = "" if count == 1 else ": go on overleaf" if number < count else ": back"
-    words = f"slate {number} of {count}{side}"
-    page.text(right, _MARGIN + 5 * page.scale, words, 10, ha="right")
-    y = _MARGIN + _title_height(page.width) - 3.0
-    page.rule([_MARGIN, right], [y, y], 2.5)
+    page.text(MARGIN_MM, MARGIN_MM - 2, f"DIVE {dive}", 28)
+    right = page.width - MARGIN_MM
+    room = page.width - 2 * MARGIN_MM - 64.0 * page.scale
+    page.text(right, MARGIN_MM - 1, site_name, page.fitting(site_name, room, 12), ha="right")
+    page.text(right, MARGIN_MM + 5 * page.scale, _page_words(number, count), 10, ha="right")
+    y = MARGIN_MM + title_height(page.width) - 3.0
+    page.rule([MARGIN_MM, right], [y, y], 2.5)
     return y + 3.0
 
 
 def _boxes(page: Page, y: float) -> float:
     """Draw the boxes to fill in by hand."""
     words = ("date", "diver 1", "diver 2", "time in", "time out", "depth m")
-    w = (page.width - 2 * _MARGIN) / len(words)
+    w = (page.width - 2 * MARGIN_MM) / len(words)
     for i, word in enumerate(words):
-        page.box(_MARGIN + i * w, y, w, 13.0)
-        page.text(_MARGIN + i * w + 1.2, y + 1.0, word, 8)
-    return y + _BOXES_MM
+        page.box(MARGIN_MM + i * w, y, w, 13.0)
+        page.text(MARGIN_MM + i * w + 1.2, y + 1.0, word, 8)
+    return y + BOXES_MM
 
 
 def _map_and_facts(
@@ -181,14 +179,14 @@ def _map_and_facts(
     """Draw the little map and, beside it, magnetic north, the headings and the plan's figures."""
     axes = page.figure.add_axes(
         (
-            _MARGIN / page.width,
+            MARGIN_MM / page.width,
             1 - (y + map_h) / page.height,
             map_w / page.width,
             map_h / page.height,
         )
     )
     draw_slate_map(axes, legs, backdrop, page.scale)
-    x, right = _MARGIN + map_w + 5.0, page.width - _MARGIN
+    x, right = MARGIN_MM + map_w + 5.0, page.width - MARGIN_MM
     headings = sorted({_heading(value) for value in legs["magnetic_deg"]})
     page.text(x, y, "COMPASS (magnetic)", 9)
     for i, heading in enumerate(headings[:2]):
@@ -236,42 +234,47 @@ def _heading(degrees: float) -> str:
     return f"{round(degrees) % 360:03d}°"
 
 
+def _place(e: float, n: float) -> str:
+    """Return a place to the decimetre, without a minus before nothing."""
+    return f"{round(e, 1) + 0.0:.1f}, {round(n, 1) + 0.0:.1f}"
+
+
 def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     """Draw the lanes in the order they are swum; the heading is the largest figure."""
-    inner = page.width - 2 * _MARGIN
+    inner = page.width - 2 * MARGIN_MM
     shares = (0.07, 0.16, 0.24, 0.24, 0.11, 0.18)
-    edges = _MARGIN + np.concatenate([[0.0], np.cumsum(shares)]) * inner
+    edges = MARGIN_MM + np.concatenate([[0.0], np.cumsum(shares)]) * inner
     heads = ("no.", "lane", "from e, n (m)", "to e, n (m)", "length m", "compass")
     for x0, x1, words, left in zip(edges[:-1], edges[1:], heads, (1, 1, 0, 0, 0, 0), strict=True):
         x, align = (x0 + 1.0, "left") if left else (x1 - 2.0, "right")
         page.text(x, y, words, 8.5, ha=align)
     y += 5.5
-    page.rule([_MARGIN, _MARGIN + inner], [y, y], 1.8)
+    page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 1.8)
     paired = "diver" in legs and bool((legs["diver"] > 1).any())
     for leg in records(legs):
-        middle = y + _ROW_MM / 2
+        middle = y + ROW_MM / 2
         arrow = "out" if leg.direction == "out" else "back"
         cells = (
             (f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
-            (f"{leg.from_e:.1f}, {leg.from_n:.1f}", 12, edges[3] - 2.0, "right"),
-            (f"{leg.to_e:.1f}, {leg.to_n:.1f}", 12, edges[4] - 2.0, "right"),
+            (_place(leg.from_e, leg.from_n), 12, edges[3] - 2.0, "right"),
+            (_place(leg.to_e, leg.to_n), 12, edges[4] - 2.0, "right"),
             (f"{leg.length_m:.1f}", 12, edges[5] - 2.0, "right"),
             (_heading(float(leg.magnetic_deg)), 19, edges[6] - 2.0, "right"),
         )
         for words, size, x, align in cells:
             page.text(x, middle, words, size, ha=align, va="center_baseline")
-        y += _ROW_MM
-        page.rule([_MARGIN, _MARGIN + inner], [y, y], 0.6)
+        y += ROW_MM
+        page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 0.6)
     return y
 
 
 def _cautions(page: Page) -> float:
     """Print the cautions at the foot of the page; return where their rule lies."""
     step = 5.2 * page.scale
-    y = page.height - _MARGIN - len(CAUTIONS) * step
-    page.rule([_MARGIN, page.width - _MARGIN], [y - 1.5, y - 1.5], 1.8)
-    size = page.fitting(max(CAUTIONS, key=len), page.width - 2 * _MARGIN, 9.5)
+    y = page.height - MARGIN_MM - len(CAUTIONS) * step
+    page.rule([MARGIN_MM, page.width - MARGIN_MM], [y - 1.5, y - 1.5], 1.8)
+    size = page.fitting(max(CAUTIONS, key=len), page.width - 2 * MARGIN_MM, 9.5)
     for i, words in enumerate(CAUTIONS):
-        page.text(_MARGIN, y + i * step, words, size)
+        page.text(MARGIN_MM, y + i * step, words, size)
     return y - 1.5

@@ -35,7 +35,7 @@ def trial_sheets(
     Parameters
     ----------
     bench : DataFrame
-        ``order, target, distance_to_coil_m``.
+        ``sheet, order, target, distance_to_coil_m``.
     lane : DataFrame
         ``place, along_m, offset_m, target``.
     site_name : str
@@ -44,15 +44,18 @@ def trial_sheets(
     Returns
     -------
     list of Figure
-        The test lane, then the tries under the coil.
+        The tries under the coil, a page a target, then the test lane.
     """
     return [
+        *(
+            _bench_page(own, str(name), site_name)
+            for name, own in bench.groupby("sheet", sort=False)
+        ),
         _lane_page(lane, site_name, coil_height_m),
-        _bench_page(bench, site_name),
     ]
 
 
-def _head(page: Page, title: str, site_name: str, how: tuple[str, ...]) -> float:
+def _head(page: Page, title: str, site_name: str, how: tuple[str, ...], target: str = "") -> float:
     """Print title, boxes and how it is done; return where it ends."""
     right = page.width - _MARGIN
     page.text(_MARGIN, _MARGIN - 3, title, 20)
@@ -65,6 +68,8 @@ def _head(page: Page, title: str, site_name: str, how: tuple[str, ...]) -> float
     for i, word in enumerate(words):
         page.box(_MARGIN + i * w, y + 3, w, 12.0)
         page.text(_MARGIN + i * w + 1.2, y + 4, word, 8)
+    size = page.fitting(target, w - 2.4, 12)
+    page.text(right - w + 1.2, y + 10.6, target, size, va="center_baseline")
     for i, line in enumerate(how):
         page.text(_MARGIN, y + 18 + 5.0 * i, line, 10, weight="normal")
     return y + 20.0 + 5.0 * len(how)
@@ -80,7 +85,7 @@ def _lane_page(lane: pd.DataFrame, site_name: str, coil_height_m: float) -> Figu
     y = _head(page, "TEST LANE", site_name, _HOW_LANE)
     _draw_lane(page, y + 2.0, lane)
     y += 49.0
-    height = f"coil {coil_height_m:g} m over the bed; distances in metres"
+    height = f"coil {coil_height_m:g} m over the ground; distances in metres"
     page.text(_MARGIN, y, height, 10)
     y += 7.0
     edges = _MARGIN + np.concatenate(
@@ -133,10 +138,10 @@ def _draw_lane(page: Page, y: float, lane: pd.DataFrame) -> None:
     page.text(left, y - 3.5, words, 8)
 
 
-def _bench_page(bench: pd.DataFrame, site_name: str) -> Figure:
+def _bench_page(bench: pd.DataFrame, target: str, site_name: str) -> Figure:
     """Draw the tries in mixed order, in columns, with a box for heard and a line for the signal."""
     page = new_page(*PAPER_MM["A4"])
-    y = _head(page, "TRIES UNDER THE COIL", site_name, _HOW_BENCH)
+    y = _head(page, "TRIES UNDER THE COIL", site_name, _HOW_BENCH, target)
     columns, foot = 3, 12.0
     rows = -(-len(bench) // columns)
     row_mm = min(_ROW, (page.height - _MARGIN - foot - y - 8.0) / rows)

@@ -2,31 +2,47 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import shapely
 import xarray as xr
 
 from detect.lanes import (
+    TargetClass,
     coverage,
     covered_share,
     find_gaps,
     infill_lanes,
+    lowest_pod,
+    pod_of,
     residual_table,
+    short_in,
     site_cells,
     target_classes,
     widest_spacing,
 )
 from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
-from detect.survey import Survey
+from detect.survey import KeepOutArea, Survey
+
+# What infill lanes are called: a letter and a number.
+_INFILL_NAME = re.compile(r"[Ff]0*([0-9]+)")
 
 
 @dataclass(frozen=True)
 class CheckResult:
-    """Coverage as swum, what was missed, the lanes that would close it, and what could remain."""
+    """Coverage as swum, what was missed, the lanes that would close it, and what could remain.
+
+    ``sought`` are the classes that must be found, the reference target first; ``lowest`` is the
+    POD of whichever of them is heard worst at each place, which gaps and infill go by.
+    """
 
     cover: xr.Dataset
+    sought: tuple[str, ...]
+    lowest: xr.DataArray
     gaps: pd.DataFrame
     infill: pd.DataFrame
     residual: pd.DataFrame
@@ -51,41 +67,91 @@ def swum(survey: Survey) -> xr.Dataset:
 
 def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     """Work out the probability of detection as swum, the gaps and the lanes that close them."""
-    detector = survey.settings.detector
+    required = survey.settings.detector.required_pod
     outline, barred = survey.outline, clear_of(survey)
     progress("coverage", 0, 3)
     cover = swum(survey)
     progress("gaps", 1, 3)
-    gaps = find_gaps(cover, outline, barred, detector.required_pod)
+    classes = target_classes(survey.settings)
+    sought = [one for one in classes if one.must_find]
+    lowest = lowest_pod(cover, sought)
+    gaps = find_gaps(cover.assign(pod=lowest), outline, barred, required)
+    by_name = {one.name: pod_of(cover, one.name) for one in sought}
+    gaps["targets"] = short_in(gaps, by_name, outline, barred, required)
     progress("infill lanes", 2, 3)
-    spacing = widest_spacing(detector)
-    notes = []
-    if len(gaps) and not spacing.reachable:
-        notes.append(
-            f"no lane, however close, meets required_pod at {detector.burial_depth_m:g} m; "
-            f"the coil meets it down to {spacing.deepest_m:.2f} m: no infill lanes are proposed"
-        )
-    infill = infill_lanes(
-        gaps if spacing.reachable else gaps.iloc[:0],
-        detector,
-        spacing.spacing_m,
-        settings_bearing(survey),
-        cover=cover,
-        outline=outline,
-        keep_outs=barred,
-        turn_cost_m=turn_cost_m(survey),
-    )
-    notes += infill.attrs.get("notes", ())
+    infill, notes = _infill(survey, cover, gaps, sought, barred)
     progress("coverage", 3, 3)
     return CheckResult(
         cover,
+        tuple(by_name),
+        lowest,
         gaps,
         infill,
-        residual_table(cover, outline, barred, target_classes(survey.settings)),
-        covered_share(cover, outline, barred, detector.required_pod),
+        residual_table(cover, outline, barred, classes),
+        covered_share(cover, outline, barred, required),
         float(np.mean(cover["pod"].to_numpy()[site_cells(cover, outline, barred)])),
-        tuple(notes),
+        notes,
     )
+
+
+def _infill(
+    survey: Survey,
+    cover: xr.Dataset,
+    gaps: pd.DataFrame,
+    sought: Sequence[TargetClass],
+    barred: tuple[KeepOutArea, ...],
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the lanes that bring every class within the coil's reach up to what is required."""
+    widest = {one.name: widest_spacing(one.detector) for one in sought}
+    within = [one for one in sought if widest[one.name].reachable]
+    notes: tuple[str, ...] = ()
+    if len(gaps):
+        notes = tuple(
+            f"{one.name}: no lane, however close, meets required_pod at "
+            f"{one.detector.burial_depth_m:g} m; the coil meets it down to "
+            f"{widest[one.name].deepest_m:.2f} m: no infill lanes are proposed for it"
+            for one in sought
+            if not widest[one.name].reachable
+        )
+    lead, *others = within or sought
+    closable = gaps
+    if len(within) < len(sought):
+        required = survey.settings.detector.required_pod
+        as_heard = cover.assign(pod=lowest_pod(cover, within or sought))
+        closable = find_gaps(as_heard, survey.outline, barred, required)
+    infill = infill_lanes(
+        closable if within else closable.iloc[:0],
+        lead.detector,
+        min(widest[one.name].spacing_m for one in (lead, *others)),
+        settings_bearing(survey),
+        cover=cover.assign(pod=pod_of(cover, lead.name)),
+        outline=survey.outline,
+        keep_outs=barred,
+        turn_cost_m=turn_cost_m(survey),
+        targets={one.name: one.detector for one in others},
+        first=_next_infill(survey),
+    )
+    if closable is not gaps and len(infill):
+        # Each is named after the gap of the list, to which classes out of reach add.
+        names = dict(zip(closable["gap"], _gap_names(closable, gaps), strict=True))
+        infill["gap"] = infill["gap"].map(names)
+    return infill, (*notes, *infill.attrs.get("notes", ()))
+
+
+def _gap_names(parts: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
+    """Return the name of the gap that each of some parts of gaps lies in."""
+    whole = shapely.from_wkt(gaps["outline_wkt"].to_numpy(dtype=object))
+    spots = shapely.points(parts["e"].to_numpy(float), parts["n"].to_numpy(float))
+    names = gaps["gap"].to_numpy(dtype=object)
+    return [str(names[int(np.argmin(shapely.distance(whole, spot)))]) for spot in spots]
+
+
+def _next_infill(survey: Survey) -> int:
+    """Return the first number free for an infill lane: those laid before keep theirs."""
+    if survey.lanes is None:
+        return 1
+    found = (_INFILL_NAME.fullmatch(str(lane)) for lane in survey.lanes["lane"])
+    return 1 + max((int(match[1]) for match in found if match), default=0)
 
 
 def settings_bearing(survey: Survey) -> float | None:

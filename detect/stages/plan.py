@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from detect.lanes import (
     Feature,
     Spacing,
+    TargetClass,
     advised_cross_lanes,
     class_depths,
     class_spacings,
@@ -28,6 +29,7 @@ from detect.lanes import (
     widest_advance,
     widest_spacing,
 )
+from detect.present.slate_layout import slate_sheets
 from detect.stages.common import Progress, clear_of, lane_bearing, silent, turn_cost_m
 from detect.survey import Detector, Problem, Survey, SurveyError
 
@@ -39,11 +41,14 @@ _LEAST_MARGIN_M = 1.0
 class PlanResult:
     """Lanes, dives, kit and probe stations, with the spacing they follow from.
 
-    ``choices`` are spacings to choose from; ``classes`` what the lanes make of each class of
-    targets, ``class_spacings`` and ``class_depths`` the curves behind it. ``swing_advance_m`` is
-    how far a diver may go on in one swing without leaving a hole (infinite: the coil is held).
+    ``spacing`` is that of the class of targets called ``lead``: of those that must be found, the
+    one that asks for the closest lanes; ``choices`` are spacings to choose from, told for it.
+    ``classes`` are what the lanes make of each class of targets, ``class_spacings`` and
+    ``class_depths`` the curves behind it. ``swing_advance_m`` is how far a diver may go on in one
+    swing without leaving a hole (infinite: the coil is held).
     """
 
+    lead: TargetClass
     spacing: Spacing
     used_spacing_m: float
     choices: pd.DataFrame
@@ -66,13 +71,14 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     Raises
     ------
     SurveyError
-        The coil cannot meet ``required_pod`` at ``burial_depth_m`` and no spacing is given.
+        The coil cannot meet ``required_pod`` for a class that must be found, at its
+        ``burial_depth_m``, and no spacing is given.
     """
     settings = survey.settings
     detector, dives = settings.detector, settings.dives
     progress("lane spacing", 0, 5)
-    spacing = widest_spacing(detector)
-    asked, notes = _asked_spacing(survey, spacing)
+    classes = target_classes(settings)
+    lead, spacing, asked, notes = _asked_spacing(survey, classes)
     progress("lanes", 1, 5)
     keep_outs, bearing = clear_of(survey), lane_bearing(survey)
     dive_m = (dives.bottom_time_min - dives.setup_min) * dives.swim_speed_m_per_min
@@ -93,18 +99,26 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     used, laid_at = float(lanes.attrs["spacing_m"]), float(lanes.attrs["bearing_deg"])
     notes += lanes.attrs["notes"]
     progress("dives and kit", 2, 5)
-    packed = pack_dives(lanes, dives, survey.frame)
+    packed = pack_dives(lanes, dives, survey.frame, keep_outs)
+    notes += packed.attrs["notes"]
     stations = _stations(survey, laid_at)
-    kit = kit_list(lanes, packed, settings, survey.outline, stations)
+    kit = kit_list(
+        lanes,
+        packed,
+        settings,
+        survey.outline,
+        stations,
+        slate_sheets(packed, lanes) * dives.divers_on_lane,
+    )
     progress("spacings to choose from", 3, 5)
     choices = spacing_choices(
-        detector,
+        lead.detector,
         dives,
         survey.frame,
         lambda spacing_m: lanes if spacing_m == used else lay(spacing_m, laid_at),
         also_m=used,
+        keep_outs=keep_outs,
     )
-    classes = target_classes(settings)
     depths = class_depths(classes, used)
     progress("promised coverage", 4, 5)
     promised = planned_coverage(lanes, detector, survey.grid())
@@ -116,6 +130,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         )
     progress("plan", 5, 5)
     return PlanResult(
+        lead=lead,
         spacing=spacing,
         used_spacing_m=used,
         choices=choices,
@@ -135,31 +150,49 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     )
 
 
-def _asked_spacing(survey: Survey, spacing: Spacing) -> tuple[float, list[str]]:
-    """Return the spacing to lay lanes at, with a note where it breaks the promise."""
-    detector, wanted = survey.settings.detector, survey.settings.lanes.spacing_m
-    if wanted is None and not spacing.reachable:
-        raise SurveyError(
-            [
-                Problem(
-                    "survey.toml",
-                    f"at {detector.burial_depth_m:g} m of burial no lane spacing reaches a "
-                    f"detection probability of {detector.required_pod:g}",
-                    f"search to {spacing.deepest_m:.2f} m or less, lower required_pod, or set "
-                    "[lanes] spacing_m and accept what check then shows",
-                    column="detector.burial_depth_m",
-                )
-            ]
-        )
-    if wanted is None:
-        return spacing.spacing_m, []
-    if spacing.reachable and wanted <= spacing.spacing_m + 1e-9:
-        return wanted, []
-    widest = f"{spacing.spacing_m:.2f} m" if spacing.reachable else "no spacing"
-    return wanted, [
-        f"[lanes] spacing_m = {wanted:g} m is wider than what meets required_pod ({widest}): "
-        "targets can slip between lanes"
+def _asked_spacing(
+    survey: Survey, classes: tuple[TargetClass, ...]
+) -> tuple[TargetClass, Spacing, float, list[str]]:
+    """Return the class that asks for the closest lanes, its spacing, and the one to lay lanes at.
+
+    With a note where the spacing asked for breaks the promise.
+    """
+    wanted = survey.settings.lanes.spacing_m
+    sought = {one.name: (one, widest_spacing(one.detector)) for one in classes if one.must_find}
+    problems = [
+        _out_of_reach(number, one, sought[one.name][1])
+        for number, one in enumerate(classes)
+        if one.must_find and not sought[one.name][1].reachable
     ]
+    if problems and wanted is None:
+        raise SurveyError(problems)
+    lead, spacing = min(sought.values(), key=lambda pair: (pair[1].reachable, pair[1].spacing_m))
+    if wanted is None:
+        return lead, spacing, spacing.spacing_m, []
+    if spacing.reachable and wanted <= spacing.spacing_m + 1e-9:
+        return lead, spacing, wanted, []
+    widest = f"{spacing.spacing_m:.2f} m" if spacing.reachable else "no spacing"
+    of = "" if lead is classes[0] else f" for {lead.name}"
+    note = (
+        f"[lanes] spacing_m = {wanted:g} m is wider than what meets required_pod{of} ({widest}): "
+        "targets can slip between lanes"
+    )
+    return lead, spacing, wanted, [note]
+
+
+def _out_of_reach(number: int, one: TargetClass, spacing: Spacing) -> Problem:
+    """Return the problem that a class, the reference target being number 0, cannot be found."""
+    detector = one.detector
+    what = f"{one.name}: at" if number else "at"
+    remedy = f"search to {spacing.deepest_m:.2f} m or less, lower required_pod, or set [lanes] "
+    remedy += "spacing_m and accept what check then shows"
+    return Problem(
+        "survey.toml",
+        f"{what} {detector.burial_depth_m:g} m of burial no lane spacing reaches a detection "
+        f"probability of {detector.required_pod:g}",
+        remedy + (", or take must_find away" if number else ""),
+        column=f"targets.{number}.must_find" if number else "detector.burial_depth_m",
+    )
 
 
 def _stations(survey: Survey, bearing_deg: float) -> pd.DataFrame:

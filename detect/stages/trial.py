@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from detect.lanes.targets import target_classes
 from detect.lanes.trial import TrialFit, fit_trial
 from detect.lanes.trial_design import bench_tries, lane_places, sheet_to_fill
 from detect.stages.common import Progress, silent
 from detect.survey import Problem, Survey, SurveyError
+from detect.survey.columns import nearest
 
 _REFERENCES = ("reference", "reference target")
 
@@ -43,11 +46,11 @@ def trial(survey: Survey, progress: Progress = silent) -> TrialResult:
     settings = survey.settings
     detector = settings.detector
     progress("rehearsal", 0, 2)
-    bench, lane = bench_tries(detector), lane_places(detector)
-    to_fill = sheet_to_fill(bench, lane)
     if survey.trial is None:
+        lane = lane_places(detector, name=settings.trial.reference or _REFERENCES[0])
+        bench = _tries(survey, {})
         progress("rehearsal", 2, 2)
-        return TrialResult(bench, lane, to_fill, None, None, {})
+        return TrialResult(bench, lane, sheet_to_fill(bench, lane), None, None, {})
     progress("air range, threshold and noise", 1, 2)
     try:
         fit = fit_trial(survey.trial, detector.coil_diameter_m, full_scale=detector.full_scale)
@@ -57,13 +60,28 @@ def trial(survey: Survey, progress: Progress = silent) -> TrialResult:
             [Problem(file, str(error), "type the tries with a target", column="target")]
         ) from error
     reference = _reference(survey, fit)
-    between = _between(fit, reference)
-    if between is not None:
-        bench = bench_tries(detector, between=between)
-        to_fill = sheet_to_fill(bench, lane)
+    between = {str(name).casefold(): _between(fit, str(name)) for name in fit.targets["target"]}
+    bench, lane = _tries(survey, between, reference), lane_places(detector, name=reference)
     numbers, notes = _numbers(survey, fit, reference)
     progress("rehearsal", 2, 2)
+    to_fill = sheet_to_fill(bench, lane)
     return TrialResult(bench, lane, to_fill, fit, reference, numbers, (*fit.notes, *notes))
+
+
+def _tries(
+    survey: Survey, between: Mapping[str, tuple[float, float] | None], reference: str | None = None
+) -> pd.DataFrame:
+    """Return tries under the coil for the reference target and for every class of targets."""
+    first, *others = target_classes(survey.settings)
+    named = [(reference or survey.settings.trial.reference or _REFERENCES[0], first)]
+    named += [(one.name, one) for one in others]
+    return pd.concat(
+        [
+            bench_tries(one.detector, seed, between.get(name.casefold()), name)
+            for seed, (name, one) in enumerate(named, start=1)
+        ],
+        ignore_index=True,
+    )
 
 
 def _reference(survey: Survey, fit: TrialFit) -> str:
@@ -87,9 +105,9 @@ def _reference(survey: Survey, fit: TrialFit) -> str:
     )
 
 
-def _between(fit: TrialFit, reference: str) -> tuple[float, float] | None:
-    """Return where to try next for the reference target's air range, where it is not known yet."""
-    own = fit.targets[fit.targets["target"] == reference]
+def _between(fit: TrialFit, name: str) -> tuple[float, float] | None:
+    """Return where to try next for a target's air range, where it is not known yet."""
+    own = fit.targets[fit.targets["target"] == name]
     estimate, low, high = own[["air_range_m", "low_m", "high_m"]].to_numpy(dtype=float)[0]
     if np.isfinite(estimate) or not (np.isfinite(low) or np.isfinite(high)):
         return None
@@ -106,6 +124,8 @@ def _numbers(
     for number, target in enumerate(survey.settings.targets, start=1):
         key = ("targets", str(number), "air_range_m")
         places.setdefault(target.name.strip().casefold(), key)
+    tried = {str(name).strip().casefold() for name in fit.targets["target"]}
+    untried = [one.name for one in survey.settings.targets if one.name.casefold() not in tried]
     for row in fit.targets.to_dict("records"):
         name, place = str(row["target"]), places.get(str(row["target"]).casefold())
         if place is not None and np.isfinite(row["air_range_m"]):
@@ -117,7 +137,16 @@ def _numbers(
                 "trial_lane.pdf has new tries to narrow it"
             )
         elif place is None:
-            notes.append(f"target {name} is not in [[targets]]; add it there to plan with it")
+            like = nearest(name, untried, 0.7)
+            notes.append(
+                f"target {name} is not in [[targets]]; "
+                + (f'call it "{like}" if it is that, or ' if like else "")
+                + "add it there to plan with it"
+            )
+    if untried:
+        notes.append(
+            f"not tried yet: {', '.join(untried)}; their air ranges stay as they were, a guess"
+        )
     if fit.threshold_snr.closed and fit.threshold_snr.estimate is not None:
         numbers[("detector", "threshold_snr")] = fit.threshold_snr.estimate
     else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -42,6 +42,8 @@ class Column:
         Allowed range of a number, ends included.
     alternative : bool
         Whether another column may stand in its place; its absence is then judged elsewhere.
+    remedy : str
+        What to do about a cell that is not a number, where there is more to say than to correct it.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Column:
     lowest: float | None = None
     highest: float | None = None
     alternative: bool = False
+    remedy: str = ""
 
 
 def nearest(word: str, known: Iterable[str], cutoff: float = 0.5) -> str | None:
@@ -68,7 +71,7 @@ def nearest(word: str, known: Iterable[str], cutoff: float = 0.5) -> str | None:
 
 
 def read_columns(
-    raw: RawTable, columns: Sequence[Column]
+    raw: RawTable, columns: Sequence[Column], passed_over: Collection[str] = ()
 ) -> tuple[pd.DataFrame, list[Problem], list[Problem]]:
     """Type a table's cells.
 
@@ -78,6 +81,8 @@ def read_columns(
         The table as text.
     columns : sequence of Column
         Every column the table may have.
+    passed_over : collection of str
+        Headings that it may have besides and that are not used, which needs no words.
 
     Returns
     -------
@@ -89,7 +94,7 @@ def read_columns(
     list of Problem
         Notices: ignored columns, decimal commas read, blank rows skipped.
     """
-    places, problems, notices = _match_header(raw, columns)
+    places, problems, notices = _match_header(raw, columns, passed_over)
     typed: dict[str, object] = {}
     commas = points = 0
     for column in columns:
@@ -130,7 +135,7 @@ def header_slips(raw: RawTable, columns: Sequence[Column]) -> list[Problem]:
 
 
 def _match_header(
-    raw: RawTable, columns: Sequence[Column]
+    raw: RawTable, columns: Sequence[Column], passed_over: Collection[str] = ()
 ) -> tuple[dict[str, int], list[Problem], list[Problem]]:
     """Find each known column's place in the header."""
     known = {column.name: column for column in columns}
@@ -151,7 +156,7 @@ def _match_header(
             )
         elif name in known:
             places[name] = place
-        else:
+        elif name not in passed_over:
             strangers.append((place, heading))
     absent = [column.name for column in columns if column.name not in places]
     choosable = [n for n in absent if not known[n].required and not known[n].alternative]
@@ -284,5 +289,6 @@ def _not_a_number(raw: RawTable, column: Column, row: int, text: str) -> Problem
     elif re.fullmatch(r"[+-]?\d{1,3}([.,' ]\d{3})+([.,]\d+)?", text):
         what, remedy = f'"{text}" has a thousands separator', "type the digits without it"
     else:
-        what, remedy = f'"{text}" is not a number', "correct the cell, or remove the row"
+        what = f'"{text}" is not a number'
+        remedy = column.remedy or "correct the cell, or remove the row"
     return Problem(raw.file, what, remedy, row=row, column=column.name)

@@ -16,7 +16,12 @@ from detect.survey import grid, square_slips
 from detect.survey.errors import Problem, SurveyError
 from detect.survey.files import decode, sha256
 from detect.survey.frame import Frame
-from detect.survey.outlines import KeepOutArea, remains_polygons, site_polygons
+from detect.survey.outlines import (
+    KeepOutArea,
+    baseline_notices,
+    remains_polygons,
+    site_polygons,
+)
 from detect.survey.settings import (
     SETTINGS_FILE,
     FrameSettings,
@@ -211,6 +216,8 @@ def _site(
                     column="frame.magnetic_declination_deg",
                 )
             )
+    if frame is not None:
+        notices += baseline_notices(frame.baseline, keep_outs)
     if outline is not None:
         problems += _grid_problems(read, outline)
     return outline, keep_outs, frame, problems, notices

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Point, Polygon
 
 from detect.survey.errors import Problem
 from detect.survey.settings import SETTINGS_FILE, Area
@@ -134,6 +134,34 @@ def site_polygons(
                 )
             )
     return outline, tuple(keep_outs), problems, notices
+
+
+def baseline_notices(
+    baseline: tuple[tuple[float, float], tuple[float, float]] | None,
+    keep_outs: Iterable[KeepOutArea],
+) -> list[Problem]:
+    """Say where the baseline has a peg within a keep-out, or its rope runs through one."""
+    if baseline is None:
+        return []
+    rope = LineString(baseline)
+    notices = []
+    for area in keep_outs:
+        pegs = [
+            f"{peg} peg e {place[0]:.10g}, n {place[1]:.10g}"
+            for peg, place in zip(("zero", "far"), baseline, strict=True)
+            if area.polygon.intersects(Point(place))
+        ]
+        if pegs:
+            what = f"the baseline's {' and '.join(pegs)} {'lies' if len(pegs) == 1 else 'lie'}"
+            what += f' within the keep-out "{area.name}"'
+            remedy = "no peg may be set there: end the baseline short of it, or check the corners"
+        elif rope.crosses(area.polygon):
+            what = f'the baseline runs through the keep-out "{area.name}"'
+            remedy = "no rope may be laid there: move the baseline, or tape round it"
+        else:
+            continue
+        notices.append(Problem(SETTINGS_FILE, what, remedy, column="frame.baseline"))
+    return notices
 
 
 def remains_polygons(area: Area | None) -> tuple[tuple[KeepOutArea, ...], list[Problem]]:

@@ -123,13 +123,15 @@ class Detector(Section):
 class Target(Section):
     """One entry of ``[[targets]]``: a kind of thing sought, besides the reference target.
 
-    ``found`` is how many of it the survey has found so far, for what could still lie unseen.
+    ``found`` is how many of it the survey has found so far, for what could still lie unseen;
+    ``must_find``: lanes and infill keep ``required_pod`` for it too, as for the reference target.
     """
 
     name: Text
     air_range_m: Annotated[Number, Field(gt=0, le=50)]
     burial_depth_m: Annotated[Number, Field(ge=0, le=20)] | None = None
     found: Annotated[Whole, Field(ge=0, le=100_000)] = 0
+    must_find: bool = False
 
 
 class Dives(Section):

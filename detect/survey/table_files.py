@@ -150,7 +150,9 @@ def _typed(
     read.problems += problems
     if raw is None:
         return None, pd.DataFrame()
-    table, problems, notices = read_columns(raw, tables.COLUMNS[name])
+    table, problems, notices = read_columns(
+        raw, tables.COLUMNS[name], tables.PASSED_OVER.get(name, ())
+    )
     if name == "readings":
         problems += reading_slips.missing_place_columns(raw)
     read.problems += problems

@@ -12,6 +12,7 @@ from detect.survey.positions import measure_lanes
 #: deeper than this no square is dug by hand: a depth typed in centimetres (no source)
 DEEPEST_DUG_M = 10.0
 
+_DETECTED = "write 1 where the target was detected, 0 where it was missed"
 COLUMNS: dict[str, tuple[Column, ...]] = {
     "lanes": (
         Column("lane", "text"),
@@ -47,7 +48,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("target", "text"),
         Column("offset_m"),
         Column("distance_to_coil_m", lowest=0.0),
-        Column("detected"),
+        Column("detected", remedy=_DETECTED),
         Column("signal", required=False, blank=True),
     ),
     "opened": (
@@ -58,6 +59,8 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("overburden_m", blank=True, lowest=0.0, highest=DEEPEST_DUG_M),
     ),
 }
+#: what `detect plan` and `detect check` write beside these, in a table that may be used as it is
+PASSED_OVER = {"lanes": ("length_m", "bearing_deg", "order", "direction", "gap")}
 
 
 def check_lanes(table: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Problem]]:
@@ -141,7 +144,7 @@ def check_trial(table: pd.DataFrame, file: str) -> list[Problem]:
         Problem(
             file,
             f"detected is {value:g}",
-            "write 1 where the target was detected, 0 where it was missed",
+            _DETECTED,
             row=int(row),
             column="detected",
         )

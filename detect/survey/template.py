@@ -59,6 +59,7 @@ signal_unit = "meter units"     # what the meter shows
 # name = "iron nail"
 # air_range_m = 0.35            # as above, for this thing
 # burial_depth_m = 0.2          # m; left out, that of [detector]
+# must_find = false             # true: lanes and infill lanes are laid so as not to miss it either
 # found = 0                     # how many the survey has found, for what may still lie unseen
 
 [dives]
@@ -93,7 +94,7 @@ file = "seabed.csv"
 
 [trial]
 file = "trial.csv"              # a rehearsal on land or on a test lane
-# reference = "iron bolt"       # which of its targets is that of [detector]; left out, the first
+# reference = "iron bolt"       # its target that is [detector]'s; left out: "reference", or first
 
 [opened]
 file = "opened.csv"             # after digging: what each square held

@@ -104,10 +104,12 @@ def test_the_folder_loads_with_only_the_warnings_it_was_made_to_give(script):
     survey = folder.load_survey(FOLDER)
     assert len(survey.readings) == len(pd.read_csv(FOLDER / "readings.csv"))
     assert len(survey.probes) == len(pd.read_csv(FOLDER / "probes.csv"))
-    # Only the readings are at fault: one past a peg, repeats on one spot, two lanes half swum.
+    # The readings: one past a peg, repeats on one spot, two lanes half swum. And the baseline, from
+    # which the generator takes the wreck's axis, has its far peg among the stern frames.
     notices = [str(n) for n in survey.notices]
-    assert {n.file for n in survey.notices} == {"readings.csv"}, notices
-    assert len(notices) == 4, notices
+    assert {n.file for n in survey.notices} == {"readings.csv", "survey.toml"}, notices
+    assert len(notices) == 5, notices
+    assert sum("far peg" in n and "stern frames" in n for n in notices) == 1, notices
     for lane in (script.CUT_SHORT, script.FOULED):
         assert sum(f'"{lane}"' in n for n in notices) == 1, notices
 

@@ -120,7 +120,7 @@ def test_the_map_in_tiles_is_held_against_all_readings() -> None:
     check = against_pykrige(points, values, v, nodes, estimate, variance, 0.3, 40)
     assert check.ok
     assert check.nodes == 60
-    assert check.allowed_in_sd == 0.05
+    assert check.allowed_in_sd == 0.1
     every, every_variance = Kriging(points, values, v, 0.3).at(nodes)
     gap = np.maximum(np.abs(estimate - every), np.abs(np.sqrt(variance) - np.sqrt(every_variance)))
     assert check.max_in_sd == pytest.approx((gap / np.sqrt(variance)).max(), rel=1e-6)

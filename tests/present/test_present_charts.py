@@ -177,7 +177,7 @@ def test_plan_tags_every_lane_with_dive_and_order(
     for row in dives.itertuples():
         assert f"{dive_number(row.dive)}.{row.order}" in lines
     assert "dive D05" in lines
-    assert "Detection against lane spacing" in lines
+    assert "Detection against lane spacing, reference target" in lines
 
 
 def test_plan_arrows_point_the_way_each_lane_is_swum(backdrop: object, dives: pd.DataFrame) -> None:

@@ -12,7 +12,8 @@ from matplotlib.figure import Figure
 
 from detect.present.backdrop import Backdrop
 from detect.present.page import pages_pdf_bytes
-from detect.present.slate_log import BETWEEN_MM, LogColumn, lay_out_log, log_pages
+from detect.present.slate_layout import slate_sheets
+from detect.present.slate_log import CELLS, LogRun, log_pages, log_runs, one_page
 from detect.present.slates import slate_pages
 
 Said = Callable[[Figure], str]
@@ -33,9 +34,9 @@ def test_a_dive_takes_one_page_where_its_log_fits_else_front_and_back(
     pages: list[Figure], short_pages: list[Figure], said: Said
 ) -> None:
     assert len(short_pages) == 1
-    heads = [next(s for s in said(p).splitlines() if s.startswith("slate")) for p in pages]
-    assert heads == ["slate 1 of 2: go on overleaf", "slate 2 of 2: back"] * 2
-    assert "slate 1 of 1" in said(short_pages[0]).splitlines()
+    heads = [next(s for s in said(p).splitlines() if s.startswith("page")) for p in pages]
+    assert heads == ["page 1 of 2: go on overleaf", "page 2 of 2: the last"] * 2
+    assert "page 1 of 1" in said(short_pages[0]).splitlines()
 
 
 def test_a_swung_coil_and_a_pair_of_divers(
@@ -82,13 +83,14 @@ def test_cautions_stand_on_the_front(pages: list[Figure], said: Said) -> None:
     assert "permit" in front
 
 
-def test_the_log_has_a_row_a_metre_and_an_arrow_the_way_it_is_filled(
-    pages: list[Figure], said: Said
-) -> None:
+def test_the_log_has_a_cell_a_metre_in_the_order_swum(pages: list[Figure], said: Said) -> None:
     lines = said(pages[1]).splitlines()
     assert {f"{d}" for d in range(33)} <= set(lines)
-    # Swum back: distances are taped from the start peg all the same, so filled from the bottom.
-    assert {"L01 ↓", "L02 ↑"} <= set(lines)
+    # Swum back: distances are taped from the start peg all the same, so they run down to 0.
+    out, back = lines.index("L01 out"), lines.index("L02 back")
+    assert lines[out + 1 : out + 4] == ["0", "1", "2"]
+    assert lines[back - 1] == lines[back + 1]  # both lanes are as long
+    assert float(lines[back + 2]) > float(lines[back + 3])
 
 
 @pytest.mark.parametrize("paper", ["A4", "A5"])
@@ -124,30 +126,72 @@ def test_the_pdf_has_every_page_at_true_size_and_is_the_same_twice(pages: list[F
     assert pages_pdf_bytes(two) == data
 
 
-def test_a_long_dive_spreads_its_log_over_pages() -> None:
-    columns = [LogColumn(f"L{i}", 0.0, 60.0, True) for i in range(20)]
-    sheets = lay_out_log(columns, 1.0, 192.0, 250.0)
-    cells = [(c.lane, d) for s in sheets for c in s.columns for d in s.distances_m]
-    assert len(cells) == len(set(cells)) == 20 * 61
-    for sheet in sheets:
-        assert sheet.row_mm >= 6.0
-        assert sheet.height_mm <= 250.0
-        assert 15 + len(sheet.columns) * sheet.column_mm <= 192.0 + 1e-9
+def run_of(lane: str, length_m: int) -> LogRun:
+    return LogRun(lane, "out", tuple(float(d) for d in range(length_m + 1)))
 
 
-def test_few_long_lanes_go_on_beside_their_beginning() -> None:
-    columns = [LogColumn("L1", 0.0, 62.0, True), LogColumn("L2", 0.0, 60.0, False)]
-    (page,) = log_pages(columns, 1.0, 192.0, 250.0)
-    assert [d for sheet in page for d in sheet.distances_m] == [float(d) for d in range(63)]
-    assert all(sheet.columns == tuple(columns) for sheet in page)
-    assert sum(sheet.width_mm for sheet in page) + BETWEEN_MM * (len(page) - 1) <= 192.0 + 1e-9
-    many = [LogColumn(f"L{i}", 0.0, 60.0, True) for i in range(9)]
-    assert len(log_pages(many, 1.0, 192.0, 250.0)) == 2
+@pytest.mark.parametrize(
+    ("lengths", "pages"),
+    [
+        ([45] * 14, 1),
+        ([113] * 4, 1),
+        ([113, 104, 104, 104, 75, 62], 1),
+        ([4] * 60, 1),
+        ([30] * 5, 1),
+        ([60] * 20, 2),
+    ],
+)
+def test_a_log_of_any_lengths_fills_its_pages(lengths: list[int], pages: int) -> None:
+    """A cell for every metre once, under its lane's name, none smaller than a hand can write."""
+    runs = [run_of(f"L{i:02d}", length) for i, length in enumerate(lengths)]
+    laid = log_pages(runs, 192.0, 266.0)
+    assert len(laid) == pages
+    cells, lane = [], ""
+    for page in laid:
+        assert page.width_mm <= 192.0 + 1e-9
+        assert page.height_mm <= 266.0 + 1e-9
+        assert page.cell.column_mm >= 13.5
+        assert page.cell.row_mm >= 5.6
+        for column, heads in zip(page.columns, page.heads, strict=True):
+            assert heads[0], "every column says which lane it is of"
+            assert not heads[-1], "no name stands alone at the foot of a column"
+            for words, head in zip(column, heads, strict=True):
+                lane = words.split()[0] if head else lane
+                cells += [] if head else [(lane, float(words))]
+    assert cells == [(run.lane, distance) for run in runs for distance in run.distances_m]
 
 
-def test_part_of_a_lane_is_logged_from_where_it_begins() -> None:
-    (sheet,) = lay_out_log([LogColumn("L3b", 12.3, 19.0, True)], 1.0, 192.0, 250.0)
-    assert sheet.distances_m == tuple(float(d) for d in range(13, 20))
+def test_cells_are_as_large_as_the_page_allows() -> None:
+    few, many = ([run_of(f"L{i}", 20) for i in range(n)] for n in (3, 25))
+    (roomy,), (tight,) = log_pages(few, 192.0, 266.0), log_pages(many, 192.0, 266.0)
+    assert roomy.cell.row_mm == CELLS[0].row_mm > tight.cell.row_mm
+    # Under the table of a front only what fits without small cells.
+    assert one_page(few, 192.0, 100.0) is not None
+    assert one_page(many, 192.0, 100.0) is None
+
+
+def test_fourteen_long_lanes_are_a_front_and_a_back(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    legs = pd.concat([dives.head(2)] * 7).assign(order=range(1, 15), length_m=45.0)
+    legs["lane"] = [f"M{k:02d}" for k in range(1, 15)]
+    pages = slate_pages(legs, backdrop, site_name="Heron Skerry")
+    assert len(pages) == 2
+    names = {line.split()[0] for line in said(pages[1]).splitlines()}
+    assert {f"M{k:02d}" for k in range(1, 15)} <= names
+    assert slate_sheets(legs, backdrop.lanes) == 1
+    two = pd.concat([legs, legs.assign(dive="D99", length_m=92.0)])
+    assert slate_sheets(two, backdrop.lanes) == 1 + 2
+
+
+def test_part_of_a_lane_is_logged_from_its_start_peg(dives: pd.DataFrame) -> None:
+    """Swum back from 19.4 m to 12.8 m of the tape: the end that lies between two metres too."""
+    peg = pd.DataFrame({"lane": ["L3"], "start_e": [0.0], "start_n": [0.0]})
+    leg = dives.head(1).assign(
+        lane="L3", direction="back", from_e=19.4, from_n=0.0, to_e=12.8, to_n=0.0
+    )
+    (run,) = log_runs(leg, peg, 1.0)
+    assert run.distances_m == (19.4, 19.0, 18.0, 17.0, 16.0, 15.0, 14.0, 13.0)
 
 
 def test_a_dive_of_thirty_short_lanes_runs_its_table_overleaf(

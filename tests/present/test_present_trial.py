@@ -65,6 +65,7 @@ def test_tries_stand_with_their_share_and_the_curve_is_named(picture: Figure) ->
 def sheets() -> list[Figure]:
     bench = pd.DataFrame(
         {
+            "sheet": "reference",
             "order": range(1, 73),
             "target": ["none" if k % 9 == 0 else "reference" for k in range(72)],
             "distance_to_coil_m": np.linspace(0.3, 0.9, 72),
@@ -84,7 +85,7 @@ def sheets() -> list[Figure]:
 def test_sheets_hold_every_try_and_place_and_cut_nothing(
     sheets: list[Figure], words: Callable
 ) -> None:
-    lane, bench = sheets
+    bench, lane = sheets
     said = [t.get_text() for t in words(bench)]
     assert {str(k) for k in range(1, 73)} <= set(said)
     assert said.count("none") == 8

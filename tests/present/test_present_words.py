@@ -219,6 +219,7 @@ def test_gaps_in_words(gaps, infill, said):
         "required_pod": 0.8,
         "burial_depth_m": 0.35,
         "mean_pod": 0.9,
+        "gaps_for": ["gun"],
         "gaps": gaps,
         "gap_area_m2": 5.0,
         "largest_gap_m2": 4.0,
@@ -232,9 +233,14 @@ def test_gaps_in_words(gaps, infill, said):
 
 def test_what_could_remain_of_a_class():
     one = {"target": "gun", "burial_depth_m": 0.8, "found": 0, "mean_pod": 1.0, "could_remain": 0.0}
-    assert "none found: mean POD 1.00; none could remain" in summaries.residual_line(one)
+    one |= {"required_pod": 0.8, "share_met": 1.0}
+    assert summaries.residual_line(one) == (
+        "gun, 0.8 m down, none found: mean POD 1.00, 0.8 or better on 100 % of the site; "
+        "none could remain undetected (95 %)"
+    )
     several = summaries.residual_line(one | {"found": 2, "could_remain": 1.0})
-    assert "2 found: mean POD 1.00; at most 1 could remain" in several
+    assert "2 found: mean POD" in several
+    assert "at most 1 could remain" in several
 
 
 def squares(count):

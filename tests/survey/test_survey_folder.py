@@ -529,6 +529,47 @@ def test_a_folder_without_declination_is_told_so(make_survey):
     ]
 
 
+@pytest.mark.parametrize(
+    ("baseline", "said"),
+    [
+        (
+            [[1, 1], [11, 11]],
+            "survey.toml, row 3, key frame.baseline: the baseline's far peg e 11, n 11 lies within "
+            'the keep-out "net" -> no peg may be set there: end the baseline short of it, or '
+            "check the corners",
+        ),
+        (
+            [[10, 11], [14, 11]],
+            "survey.toml, row 3, key frame.baseline: the baseline's zero peg e 10, n 11 and far "
+            'peg e 14, n 11 lie within the keep-out "net" -> no peg may be set there: end the '
+            "baseline short of it, or check the corners",
+        ),
+        (
+            [[1, 11], [25, 11]],
+            'survey.toml, row 3, key frame.baseline: the baseline runs through the keep-out "net" '
+            "-> no rope may be laid there: move the baseline, or tape round it",
+        ),
+        ([[1, 1], [25, 1]], None),
+    ],
+)
+def test_a_baseline_keeps_out_of_keep_outs(make_survey, baseline, said):
+    folder = make_survey(
+        f"[frame]\nmagnetic_declination_deg = 1\nbaseline = {baseline}\n"
+        "[area]\noutline = [[0, 0], [30, 0], [30, 20], [0, 20]]\n"
+        'keep_out = [{name = "net", polygon = [[10, 10], [14, 10], [14, 14], [10, 14]]}]\n'
+    )
+    assert [str(n) for n in load_survey(folder).notices] == ([] if said is None else [said])
+
+
+def test_what_plan_and_check_write_beside_the_pegs_needs_no_words(make_survey):
+    folder = make_survey(
+        lanes_csv="lane,start_e,start_n,end_e,end_n,length_m,bearing_deg,order,direction,gap,moon\n"
+        "L1,0,1,30,1,30,90,1,out,,\nL2,0,3,30,3,30,90,2,back,G01,full\n"
+    )
+    lanes = [str(n) for n in load_survey(folder).notices if n.file == "lanes.csv"]
+    assert lanes == ["lanes.csv: columns not used: moon"]
+
+
 def test_a_rehearsal_and_the_opened_squares_are_read_when_asked_for(make_survey, problems_of):
     folder = make_survey(
         trial_csv="target,offset_m,distance_to_coil_m,detected\nplate,0.1,0.4,1\nplate,0.2,0.4,0\n",
@@ -539,13 +580,15 @@ def test_a_rehearsal_and_the_opened_squares_are_read_when_asked_for(make_survey,
     assert survey.trial["detected"].tolist() == [1, 0]
     assert survey.opened["square"].tolist() == ["B2"]
     (folder / "trial.csv").write_text(
-        "target,offset_m,distance_to_coil_m,detected\nplate,0,0.4,2\n"
+        "target,offset_m,distance_to_coil_m,detected\nplate,0,0.4,2\nplate,0,0.4,yes\n"
     )
     (folder / "opened.csv").write_text(
         "square,finds,metal_finds,overburden_m\nZ99,4,1,0.6\nB2,1,2,0.6\nB2,1.5,1,-1\nC3,-2,0,45\n"
     )
     assert problems_of(folder, "trial", "opened") == [
         "trial.csv, row 2, column detected: detected is 2 "
+        "-> write 1 where the target was detected, 0 where it was missed",
+        'trial.csv, row 3, column detected: "yes" is not a number '
         "-> write 1 where the target was detected, 0 where it was missed",
         'opened.csv, row 2, column square: the site has no square "Z99" -> a letter from A to O '
         'counts squares to the east, a number from 1 to 10 to the north; the nearest is "O10"',

@@ -31,12 +31,19 @@ _CLASS_LINES = ((BLACK, 2.2), (BLUE, 1.6), (VERMILLION, 1.6), ("#009e73", 1.6), 
 _MOST_DRAWN = len(_CLASS_LINES)
 # Wider spacings than these many are drawn, and listed in the plan's files only.
 _MOST_LISTED = 9
+# In a row between the axes and their title, where no curve runs.
 _LEGEND: dict[str, Any] = {
     "fontsize": TINY_PT,
-    "frameon": True,
-    "framealpha": 0.85,
-    "edgecolor": "none",
+    "loc": "lower left",
+    "bbox_to_anchor": (0.0, 1.0),
+    "borderaxespad": 0.15,
+    "ncol": 5,
+    "columnspacing": 1.2,
+    "handlelength": 2.0,
+    "handletextpad": 0.5,
 }
+# Points from the axes up to a title with that row under it.
+_TITLE_PAD = 18.0
 _CLASSES = {
     "target": Column("target", words=True),
     "air_range_m": Column("air range", "m", 2),
@@ -83,7 +90,12 @@ class SpacingLike(Protocol):
 
 
 def draw_spacing_chart(
-    axes: Axes, table: pd.DataFrame, *, spacing_m: float, required_pod: float
+    axes: Axes,
+    table: pd.DataFrame,
+    *,
+    spacing_m: float,
+    required_pod: float,
+    sought: str = "reference target",
 ) -> None:
     """Draw probability of detection against lane spacing into given axes.
 
@@ -96,12 +108,14 @@ def draw_spacing_chart(
         The spacing chosen.
     required_pod : float
         What the worst point between lanes must reach.
+    sought : str
+        The class of targets it is of.
     """
     axes.plot(table["spacing_m"], table["worst_pod"], color=BLACK, lw=2.0, label="worst point")
     axes.plot(table["spacing_m"], table["mean_pod"], color=BLUE, lw=1.6, ls="--", label="mean")
     _mark_spacing(axes, spacing_m, required_pod, float(table["spacing_m"].max()))
-    axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
-    axes.legend(loc="lower left")
+    axes.set_title(f"Detection against lane spacing, {sought}", loc="left", fontsize=9)
+    axes.legend(**{**_LEGEND, "loc": "lower right", "bbox_to_anchor": (1.0, 1.0)})
 
 
 @styled
@@ -114,6 +128,7 @@ def draw_search_sheet(
     *,
     spacing_m: float,
     required_pod: float,
+    sought: str = "reference target",
     title: str = "What the coil sees, and how far apart lanes may lie",
 ) -> Figure:
     """Draw all that lane spacing follows from, for every class of targets, and what it costs.
@@ -133,6 +148,8 @@ def draw_search_sheet(
     spacing_m : float
         The spacing of the plan.
     required_pod : float
+    sought : str
+        The class of targets that `choices` are of.
     title : str
 
     Returns
@@ -141,31 +158,35 @@ def draw_search_sheet(
     """
     listed = choices.head(max(_MOST_LISTED, 1 + int(choices["spacing_m"].searchsorted(spacing_m))))
     rows = len(classes) + len(listed)
-    height = 8.35 + 0.185 * rows
+    height = 8.75 + 0.185 * rows
     figure = new_figure(10.0, height)
     figure.text(0.014, 1 - 0.10 / height, title, fontsize=12, weight="bold", va="top")
 
     def axes_at(left: float, top_in: float, width: float, high_in: float) -> Axes:
         return figure.add_axes((left, 1 - (top_in + high_in) / height, width, high_in / height))
 
-    one, two = axes_at(0.068, 0.78, 0.40, 2.45), axes_at(0.565, 0.78, 0.40, 2.45)
-    three, four = axes_at(0.068, 4.05, 0.40, 2.45), axes_at(0.565, 4.05, 0.36, 2.45)
+    one, two = axes_at(0.068, 0.93, 0.40, 2.45), axes_at(0.565, 0.93, 0.40, 2.45)
+    three, four = axes_at(0.068, 4.40, 0.40, 2.45), axes_at(0.565, 4.40, 0.36, 2.45)
     _draw_passes(one, passes, classes)
     _draw_spacings(two, spacings, spacing_m, required_pod)
     _draw_depths(three, depths, classes, spacing_m, required_pod)
     _draw_costs(four, choices, spacing_m)
-    lower = axes_at(0.014, 7.05, 0.972, height - 7.10)
-    lower.set(xlim=(0, 1), ylim=(height - 7.10, 0))
+    lower = axes_at(0.014, 7.45, 0.972, height - 7.50)
+    lower.set(xlim=(0, 1), ylim=(height - 7.50, 0))
     lower.axis("off")
     end = write_table_into(
         lower, 0.0, classes, _CLASSES, f"Classes of targets, lanes {spacing_m:.2f} m apart"
     )
     mark = int((listed["spacing_m"] - spacing_m).abs().to_numpy().argmin())
     write_table_into(
-        lower, end + 0.16, listed, _CHOICES, "Spacings to choose from: reference target, this "
+        lower, end + 0.16, listed, _CHOICES, f"Spacings to choose from: {sought}, this "
         "site (bold: the plan)", bold=mark,
     )  # fmt: skip
     return figure
+
+
+def _title(axes: Axes, words: str) -> None:
+    axes.set_title(words, loc="left", fontsize=9, pad=_TITLE_PAD)
 
 
 def _line(number: int) -> dict[str, Any]:
@@ -200,12 +221,12 @@ def _draw_passes(axes: Axes, passes: pd.DataFrame, classes: pd.DataFrame) -> Non
         path_effects=halo(2.0),
     )
     depth = f"reference target {first.burial_depth_m:g} m down"
-    axes.set_title(f"One pass, {depth}", loc="left", fontsize=9)
+    _title(axes, f"One pass, {depth}")
     axes.set(xlabel="distance across from the lane (m)", ylabel="probability of detection")
     axes.margins(x=0)
     _pod_axis(axes)
     if len(_names(passes)) > 1:
-        axes.legend(loc="center left", **_LEGEND)
+        axes.legend(**_LEGEND)
 
 
 def _draw_spacings(
@@ -219,8 +240,8 @@ def _draw_spacings(
         axes.plot(own["spacing_m"], own["worst_pod"], label=words[0], **style)
         axes.plot(own["spacing_m"], own["mean_pod"], label=words[1], ls="--", **style)
     _mark_spacing(axes, spacing_m, required_pod, float(spacings["spacing_m"].max()))
-    axes.set_title("Detection against lane spacing", loc="left", fontsize=9)
-    axes.legend(loc="upper right", bbox_to_anchor=(1.0, 0.93), **_LEGEND)
+    _title(axes, "Detection against lane spacing")
+    axes.legend(**_LEGEND)
 
 
 def _draw_depths(
@@ -242,11 +263,10 @@ def _draw_depths(
     axes.axhline(required_pod, color=VERMILLION, lw=1.1, ls=":")
     axes.set(xlabel="depth below the bed (m); cross: lost", ylabel="probability of detection")
     axes.set_xlim(0, 1.08 * max(0.05, float(depths["burial_depth_m"].max())))
-    title = f"Detection against depth, lanes {spacing_m:.2f} m apart"
-    axes.set_title(title, loc="left", fontsize=9)
+    _title(axes, f"Detection against depth, lanes {spacing_m:.2f} m apart")
     _pod_axis(axes)
     if len(_names(depths)) > 1:
-        axes.legend(loc="lower left", **_LEGEND)
+        axes.legend(**_LEGEND)
 
 
 def _draw_costs(axes: Axes, choices: pd.DataFrame, spacing_m: float) -> None:
@@ -268,8 +288,8 @@ def _draw_costs(axes: Axes, choices: pd.DataFrame, spacing_m: float) -> None:
     dives.set_ylabel("dives (circles)", color=BLUE)
     dives.set_ylim(0, 1.12 * float(choices["dives"].max()))
     dives.yaxis.set_major_locator(MaxNLocator(integer=True, nbins=6))
-    axes.set_title("Bounds of search theory, and dives", loc="left", fontsize=9)
-    axes.legend(loc="lower left", **_LEGEND)
+    _title(axes, "Bounds of search theory, and dives")
+    axes.legend(**_LEGEND)
 
 
 def _mark_spacing(axes: Axes, spacing_m: float, required_pod: float, widest: float) -> None:

@@ -19,6 +19,7 @@ from detect.present.style import (
     BLACK,
     BLUE,
     GREY,
+    INK,
     PALE,
     SMALL_PT,
     TINY_PT,
@@ -203,8 +204,8 @@ def _draw_signals(
         )  # fmt: skip
         axes.plot(curve.along_m, curve.mean_signal, color=colour, lw=1.8)
     if threshold is not None:
-        axes.axhline(threshold, color=VERMILLION, lw=1.2, ls="--", label="threshold")
-        axes.set_yscale("symlog", linthresh=0.5 * threshold)
+        axes.axhline(threshold, color=INK, lw=1.2, ls="--", label="threshold")
+        axes.set_yscale("asinh", linear_width=0.3 * threshold)
     top = max(float(np.nanmax(np.append(curve.signal, 0.0))) for curve in curves)
     lowest = min(float(np.nanmin(np.append(curve.signal, 0.0))) for curve in curves)
     axes.set_ylim(1.3 * lowest, 2.0 * top)

@@ -1,0 +1,148 @@
+"""The check as a whole: every class that must be found is looked after, and it is said which."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from detect import stages, summaries
+from detect.survey import SurveyError, load_survey
+
+SETTINGS = """
+[frame]
+magnetic_declination_deg = 0.0
+[area]
+outline = [[0, 0], [10, 0], [10, 6], [0, 6]]
+keep_out = [{{name = "rock", polygon = [[4, 2], [5, 2], [5, 3], [4, 3]]}}]
+[detector]
+coil_diameter_m = 0.28
+coil_height_m = 0.1
+air_range_m = 0.6
+burial_depth_m = 0.25
+line_error_m = 0.1
+[[targets]]
+name = "nail"
+air_range_m = {nail}
+burial_depth_m = 0.1
+{must}
+[[targets]]
+name = "gun"
+air_range_m = 1.5
+[dives]
+bottom_time_min = 40
+[lanes]
+file = "lanes.csv"
+[readings]
+file = "readings.csv"
+[mapping]
+node_m = 0.1
+[squares]
+size_m = 1.0
+"""
+MUST = "must_find = true"
+
+
+@pytest.fixture
+def folder(tmp_path):
+    def make(must="", nail=0.4):
+        (tmp_path / "survey.toml").write_text(SETTINGS.format(must=must, nail=nail))
+        return tmp_path
+
+    return make
+
+
+def swim(folder, lanes, lost=()):
+    """Type lanes and readings every half metre; some lanes were not swum."""
+    lanes.to_csv(folder / "lanes.csv", index=False)
+    rows = [
+        (lane.lane, round(distance, 3), 1.0)
+        for lane in lanes.itertuples()
+        if lane.lane not in lost
+        for distance in np.append(np.arange(0, lane.length_m, 0.5), lane.length_m)
+    ]
+    readings = pd.DataFrame(rows, columns=["lane", "distance_m", "signal"])
+    readings.to_csv(folder / "readings.csv", index=False)
+    return load_survey(folder, needs=("detector", "readings"))
+
+
+def plan_of(folder):
+    for name, heading in (
+        ("lanes", "lane,start_e,start_n,end_e,end_n"),
+        ("readings", "lane,distance_m,signal"),
+    ):
+        (folder / f"{name}.csv").write_text(heading + "\n")
+    return stages.plan(load_survey(folder, needs=("detector", "dives")))
+
+
+def test_lanes_lie_as_close_as_the_class_that_is_hardest_to_find_asks_for(folder):
+    free, bound = plan_of(folder()), plan_of(folder(MUST))
+    assert free.lead.name == "reference target"
+    assert bound.lead.name == "nail"
+    assert bound.spacing.spacing_m < free.spacing.spacing_m
+    for result, kept in ((free, [True, False]), (bound, [True, True])):
+        worst = result.classes.set_index("target").loc[["reference target", "nail"], "worst_pod"]
+        assert (worst >= 0.9).tolist() == kept
+    # The spacings to choose from are told for the class that binds.
+    (row,) = bound.choices[bound.choices["spacing_m"] == bound.used_spacing_m].to_dict("records")
+    assert row["worst_pod"] == pytest.approx(bound.classes["worst_pod"][1])
+
+
+def test_a_class_out_of_reach_is_refused_with_its_own_key(folder):
+    with pytest.raises(SurveyError) as caught:
+        plan_of(folder(MUST, nail=0.2))
+    (problem,) = caught.value.problems
+    assert problem.column == "targets.1.must_find"
+    assert "nail: at 0.1 m of burial" in problem.what
+
+
+def test_infill_brings_every_class_up_that_must_be_found(folder):
+    """Laid for the reference target, swum but for one lane, and then with the infill lanes."""
+    lanes = plan_of(folder()).lanes
+    only = stages.check(swim(folder(), lanes, lost=["L05"]))
+    assert only.sought == ("reference target",)
+    assert set(only.gaps["targets"]) == {"reference target"}
+
+    survey = swim(folder(MUST), lanes, lost=["L05"])
+    both = stages.check(survey)
+    assert both.sought == ("reference target", "nail")
+    assert both.gaps["area_m2"].sum() > only.gaps["area_m2"].sum()
+    assert any("nail" in names for names in both.gaps["targets"])
+    assert both.infill["length_m"].sum() > only.infill["length_m"].sum()
+    # The lowest POD is the nail's wherever the nail is the harder to hear.
+    nail = both.cover["pod_target"].sel(target="nail").to_numpy()
+    np.testing.assert_array_equal(
+        both.lowest.to_numpy(), np.minimum(both.cover["pod"].to_numpy(), nail)
+    )
+
+    laid = pd.concat([lanes, both.infill.drop(columns="gap")], ignore_index=True)
+    again = stages.check(swim(folder(MUST), laid, lost=["L05"]))
+    assert again.gaps.empty
+    shares = again.residual.set_index("target")["share_met"]
+    assert shares["reference target"] == shares["nail"] == 1.0
+
+
+def test_infill_of_a_second_evening_has_names_of_its_own(folder):
+    lanes = plan_of(folder()).lanes
+    first = stages.check(swim(folder(), lanes, lost=["L03", "L05"])).infill
+    assert first["lane"].tolist()[0] == "F01"
+    laid = pd.concat([lanes, first.drop(columns="gap")], ignore_index=True)
+    not_swum = ["L03", "L05", first["lane"].iloc[-1]]
+    second = stages.check(swim(folder(), laid, lost=not_swum)).infill
+    assert len(second)
+    assert not set(second["lane"]) & set(laid["lane"])
+
+
+def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder):
+    lanes = plan_of(folder()).lanes
+    survey = swim(folder(MUST, nail=0.2), lanes, lost=["L05"])
+    result = stages.check(survey)
+    assert any(note.startswith("nail: no lane, however close") for note in result.notes)
+    # The whole site is one gap for the nail; infill is for the lane that was lost.
+    assert result.gaps["targets"].str.contains("nail").all()
+    alone = stages.check(swim(folder(), lanes, lost=["L05"])).infill
+    assert len(alone)
+    ends = ["start_e", "start_n", "end_e", "end_n"]
+    pd.testing.assert_frame_equal(result.infill[ends], alone[ends])
+    assert set(result.infill["gap"]) <= set(result.gaps["gap"])
+    lines = summaries.check_lines(summaries.check_summary(survey, result))
+    assert any("for reference target and nail:" in line for line in lines)
+    assert any("nail, 0.1 m down, 0 found: mean POD" in line for line in lines)
