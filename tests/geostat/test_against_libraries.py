@@ -125,13 +125,13 @@ def test_the_map_in_tiles_is_held_against_all_readings() -> None:
     gap = np.maximum(np.abs(estimate - every), np.abs(np.sqrt(variance) - np.sqrt(every_variance)))
     assert check.max_in_sd == pytest.approx((gap / np.sqrt(variance)).max(), rel=1e-6)
     assert check.max_abs_estimate == pytest.approx(np.abs(estimate - every).max(), rel=1e-6)
-    # too few neighbours, and a map that is off by a tenth of its deviation at one node
+    # too few neighbours, and a map that is off by a fifth of its deviation at one node
     few = Kriging(points, values, v, 0.3, 4).at(nodes)
     assert not against_pykrige(points, values, v, nodes, *few, 0.3, 4).ok
-    wrong = estimate + np.where(np.arange(60) == 7, 0.1 * np.sqrt(variance), 0)
+    wrong = estimate + np.where(np.arange(60) == 7, 0.2 * np.sqrt(variance), 0)
     check = against_pykrige(points, values, v, nodes, wrong, variance, 0.3, 40)
     assert not check.ok
-    assert check.max_in_sd == pytest.approx(0.1, abs=0.02)
+    assert check.max_in_sd == pytest.approx(0.2, abs=0.02)
 
 
 @pytest.mark.parametrize("neighbours", [None, 40])
