@@ -131,7 +131,11 @@ def survey_said(proposed: pd.DataFrame) -> list[str]:
         best_one = proposed[proposed["what"] == what].head(1)
         for row in records(best_one):
             if row.share < LEAST_SETTLED:
-                said.append(f"No single {what} would settle even 1 % of the doubt about the order.")
+                counted_as = " (by its signal; strength not counted)" if what == "lane" else ""
+                said.append(
+                    f"No single {what} would settle even 1 % of the doubt about the "
+                    f"order{counted_as}."
+                )
                 continue
             place = f"at e {row.start_e:.1f}, n {row.start_n:.1f}"
             if what == "lane":
