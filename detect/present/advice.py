@@ -98,9 +98,10 @@ def _no_plan(dig: Mapping[str, Any]) -> str:
     if not dig["most_squares"]:
         return "The reserve fraction leaves no further square to be opened."
     if dig["cheapest_h"] > dig["budget_h"]:
+        many = dig["candidates"]
+        which = "the only candidate" if many == 1 else f"the cheapest of {many} candidates"
         return (
-            f"No square fits within {dig['budget_h']:g} h: the cheapest of "
-            f"{counted(dig['candidates'], 'candidate')} takes {dig['cheapest_h']:.1f} h."
+            f"No square fits within {dig['budget_h']:g} h: {which} takes {dig['cheapest_h']:.1f} h."
         )
     return "The solver ran out of time before it found a plan."
 

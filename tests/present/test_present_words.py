@@ -82,7 +82,7 @@ def test_what_the_plan_may_come_to(overrun, said):
         ({"budget_h": 0.0}, "No square fits within 0 h: the cheapest of 6 candidates takes 5.0 h."),
         (
             {"budget_h": 0.0, "candidates": 1, "next_day_top_k": 0.9},
-            "the cheapest of 1 candidate takes 5.0 h. One more dive day of 4 h would open G6: 0.9 "
+            "the only candidate takes 5.0 h. One more dive day of 4 h would open G6: 0.9 "
             "of the best squares expected.",
         ),
         ({"candidates": 0, "next_day": []}, "nothing is planned to be opened, whatever the hours."),
