@@ -136,6 +136,7 @@ def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder
     survey = swim(folder(MUST, nail=0.2), lanes, lost=["L05"])
     result = stages.check(survey)
     assert any(note.startswith("nail: no lane, however close") for note in result.notes)
+    assert any("plan it afresh" in note for note in result.notes)
     # The whole site is one gap for the nail; infill is for the lane that was lost.
     assert result.gaps["targets"].str.contains("nail").all()
     alone = stages.check(swim(folder(), lanes, lost=["L05"])).infill

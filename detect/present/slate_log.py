@@ -220,8 +220,9 @@ def _distances(first: float, last: float, step_m: float) -> list[float]:
     low, high = math.ceil(first / step_m - 1e-6), math.floor(last / step_m + 1e-6)
     distances = [float(d) for d in np.round(np.arange(low, high + 1) * step_m, 6)]
     near = _NEAR_SHARE * step_m
+    # Inwards to the decimetre, so that no cell lies past a peg.
     if not distances or distances[0] - first > near:
-        distances.insert(0, round(first, 1))
+        distances.insert(0, math.ceil(10 * first - 1e-6) / 10)
     if last - distances[-1] > near:
-        distances.append(round(last, 1))
+        distances.append(math.floor(10 * last + 1e-6) / 10)
     return distances

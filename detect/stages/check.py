@@ -80,6 +80,12 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     gaps["targets"] = short_in(gaps, by_name, outline, barred, required)
     progress("infill lanes", 2, 3)
     infill, notes = _infill(survey, cover, gaps, sought, barred)
+    site = site_cells(cover, outline, barred)
+    if gaps["area_m2"].sum() > 0.5 * site.sum() * survey.settings.mapping.node_m**2:
+        notes += (
+            f"more than half of the site falls short for {' or '.join(by_name)}: plan it afresh "
+            "rather than swim infill lanes",
+        )
     progress("coverage", 3, 3)
     return CheckResult(
         cover,
@@ -89,7 +95,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         infill,
         residual_table(cover, outline, barred, classes),
         covered_share(cover, outline, barred, required),
-        float(np.mean(cover["pod"].to_numpy()[site_cells(cover, outline, barred)])),
+        float(np.mean(cover["pod"].to_numpy()[site])),
         notes,
     )
 
