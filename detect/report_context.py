@@ -15,8 +15,9 @@ CAPTIONS = {
     "plan": "The lanes in the order they are swum, dive by dive, with the probe stations.",
     "spacing": "What one pass sees on either side of its lane, what lanes make of it for each "
     "class of targets, and what each spacing costs.",
-    "coverage": "Probability of detecting the reference target at the depth searched to, with the "
-    "lanes as swum; gaps are numbered, infill lanes dashed.",
+    "coverage": "Probability of detecting what must be found (the reference target, and classes "
+    "that are marked so) at the depth searched to, with the lanes as swum; gaps are numbered, "
+    "infill lanes dashed.",
     "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "
     "brought back from the loudness map where left-out lanes are predicted better so (see checks).",
     "loudness": "The signal on a scale that is linear within the noise and logarithmic above it. "
