@@ -196,11 +196,11 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
 
 def check_lines(s: Summary) -> list[str]:
     """Return the coverage in words."""
-    names = " and ".join(s["gaps_for"])
+    of = f"for {' and '.join(s['gaps_for'])}, " if len(s["gaps_for"]) > 1 else ""
     return [
         f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
         f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  for {names}: {_gap_words(s)}",
+        f"  {of}{_gap_words(s)}",
         *(f"  {residual_line(one)}" for one in s["residual"]),
         "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
         *(f"  note: {note}" for note in s["notes"]),
