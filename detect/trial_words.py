@@ -76,6 +76,12 @@ def _estimate(interval: Summary, unit: str, decimals: int) -> str:
     return f"at most {high}{unit}" if high else "not known"
 
 
+def _with_name(key: str, sheets: list[str]) -> str:
+    """Return a key of the settings, with the name of the class of targets that it is of."""
+    parts = key.split(".")
+    return f"{key} ({sheets[int(parts[1])]})" if parts[0] == "targets" else key
+
+
 def trial_lines(s: Summary, unit: str) -> list[str]:
     """Return the rehearsal in words."""
     if not s["fitted"]:
@@ -89,7 +95,10 @@ def trial_lines(s: Summary, unit: str) -> list[str]:
     return [
         "Trial: what the rehearsal says (95 % interval in brackets)",
         *(f"  {what}: {value}" for what, value in trial_facts(s, unit).items()),
-        *(f"  survey.toml: {key} = {value:.3g}" for key, value in s["settings"].items()),
+        *(
+            f"  survey.toml: {_with_name(key, s['sheets'])} = {value:.3g}"
+            for key, value in s["settings"].items()
+        ),
         "  written into a copy of survey.toml; look at it, then put it into the survey folder"
         if s["settings"]
         else "  nothing to put into survey.toml yet",

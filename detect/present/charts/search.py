@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 import numpy as np
@@ -42,8 +44,10 @@ _LEGEND: dict[str, Any] = {
     "handlelength": 2.0,
     "handletextpad": 0.5,
 }
-# Points from the axes up to a title with that row under it.
-_TITLE_PAD = 18.0
+# Points from the axes up to a title with that row under it, and for one row more.
+_TITLE_PAD, _KEY_ROW = 18.0, 11.0
+# Letters that go into a row, and that a sample of a line takes besides its name.
+_ROW_LETTERS, _SAMPLE_LETTERS = 66, 8
 _CLASSES = {
     "target": Column("target", words=True),
     "air_range_m": Column("air range", "m", 2),
@@ -115,7 +119,7 @@ def draw_spacing_chart(
     axes.plot(table["spacing_m"], table["mean_pod"], color=BLUE, lw=1.6, ls="--", label="mean")
     _mark_spacing(axes, spacing_m, required_pod, float(table["spacing_m"].max()))
     axes.set_title(f"Detection against lane spacing, {sought}", loc="left", fontsize=9)
-    axes.legend(**{**_LEGEND, "loc": "lower right", "bbox_to_anchor": (1.0, 1.0)})
+    axes.legend(**_LEGEND | {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0)})
 
 
 @styled
@@ -185,8 +189,12 @@ def draw_search_sheet(
     return figure
 
 
-def _title(axes: Axes, words: str) -> None:
-    axes.set_title(words, loc="left", fontsize=9, pad=_TITLE_PAD)
+def _title(axes: Axes, words: str, names: Sequence[str] = ()) -> None:
+    """Write an axes' title, and between the two its key, where there are names to be told apart."""
+    rows = 1 if sum(len(name) + _SAMPLE_LETTERS for name in names) <= _ROW_LETTERS else 2
+    axes.set_title(words, loc="left", fontsize=9, pad=_TITLE_PAD + _KEY_ROW * (rows - 1))
+    if len(names) != 1:
+        axes.legend(**_LEGEND | {"ncol": math.ceil(len(names) / rows) or 5})
 
 
 def _line(number: int) -> dict[str, Any]:
@@ -221,12 +229,10 @@ def _draw_passes(axes: Axes, passes: pd.DataFrame, classes: pd.DataFrame) -> Non
         path_effects=halo(2.0),
     )
     depth = f"reference target {first.burial_depth_m:g} m down"
-    _title(axes, f"One pass, {depth}")
+    _title(axes, f"One pass, {depth}", _names(passes))
     axes.set(xlabel="distance across from the lane (m)", ylabel="probability of detection")
     axes.margins(x=0)
     _pod_axis(axes)
-    if len(_names(passes)) > 1:
-        axes.legend(**_LEGEND)
 
 
 def _draw_spacings(
@@ -241,7 +247,6 @@ def _draw_spacings(
         axes.plot(own["spacing_m"], own["mean_pod"], label=words[1], ls="--", **style)
     _mark_spacing(axes, spacing_m, required_pod, float(spacings["spacing_m"].max()))
     _title(axes, "Detection against lane spacing")
-    axes.legend(**_LEGEND)
 
 
 def _draw_depths(
@@ -263,10 +268,8 @@ def _draw_depths(
     axes.axhline(required_pod, color=VERMILLION, lw=1.1, ls=":")
     axes.set(xlabel="depth below the bed (m); cross: lost", ylabel="probability of detection")
     axes.set_xlim(0, 1.08 * max(0.05, float(depths["burial_depth_m"].max())))
-    _title(axes, f"Detection against depth, lanes {spacing_m:.2f} m apart")
+    _title(axes, f"Detection against depth, lanes {spacing_m:.2f} m apart", _names(depths))
     _pod_axis(axes)
-    if len(_names(depths)) > 1:
-        axes.legend(**_LEGEND)
 
 
 def _draw_costs(axes: Axes, choices: pd.DataFrame, spacing_m: float) -> None:
@@ -289,7 +292,6 @@ def _draw_costs(axes: Axes, choices: pd.DataFrame, spacing_m: float) -> None:
     dives.set_ylim(0, 1.12 * float(choices["dives"].max()))
     dives.yaxis.set_major_locator(MaxNLocator(integer=True, nbins=6))
     _title(axes, "Bounds of search theory, and dives")
-    axes.legend(**_LEGEND)
 
 
 def _mark_spacing(axes: Axes, spacing_m: float, required_pod: float, widest: float) -> None:
