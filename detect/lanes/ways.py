@@ -65,16 +65,15 @@ class Ways:
 
     def __init__(self, keep_outs: Iterable[Any] = ()) -> None:
         polygons = [getattr(item, "polygon", item) for item in keep_outs]
-        self._barred = _rounded_off(shapely.union_all(polygons)) if polygons else None
-        self._core = None if self._barred is None else self._barred.buffer(-_TOUCH_M)
-        if self._core is not None:
-            shapely.prepare(self._core)
+        self._barred: BaseGeometry = shapely.union_all(polygons)
+        self._core = self._barred.buffer(-_TOUCH_M)
+        shapely.prepare(self._core)
 
     def between(self, start: Point, end: Point) -> Way:
         """Return the shortest way from `start` to `end`, m."""
         straight = float(np.hypot(end[0] - start[0], end[1] - start[1]))
         ends = np.array([start, end])
-        if self._core is None or self._free(ends[:1], ends[1:])[0]:
+        if self._core.is_empty or self._free(ends[:1], ends[1:])[0]:
             return Way(straight)
         corners, between, before = self._graph
         from_start, to_end = self._seen_from(ends[0]), self._seen_from(ends[1])
@@ -104,7 +103,9 @@ class Ways:
         """Return the corners, the shortest distances between them, and where each came from."""
         from scipy.sparse.csgraph import dijkstra  # slow to load, and seldom needed
 
-        corners = _convex_corners(self._barred)
+        # Corners of what is rounded off lie a little off the keep-outs; what is seen is held
+        # against the keep-outs as they are, on whose edges lanes end.
+        corners = _convex_corners(_rounded_off(self._barred))
         one, other = np.triu_indices(len(corners), k=1)
         free = self._free(corners[one], corners[other]) if len(one) else np.zeros(0, dtype=bool)
         apart = np.zeros((len(corners), len(corners)))
@@ -126,7 +127,7 @@ def _rounded_off(barred: BaseGeometry) -> BaseGeometry:
     return simple
 
 
-def _convex_corners(barred: BaseGeometry | None) -> _Points:
+def _convex_corners(barred: BaseGeometry) -> _Points:
     """Return the corners at which a taut rope round the polygons can turn, shape (N, 2)."""
     found = [np.zeros((0, 2))]
     for polygon in shapely.get_parts(barred):

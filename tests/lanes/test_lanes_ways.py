@@ -85,6 +85,8 @@ def test_a_keep_out_traced_with_very_many_corners_is_only_rounded_off_outwards()
     angle = np.linspace(0, 2 * np.pi, 4000, endpoint=False)
     radius = 5.0 + 0.3 * np.sin(40 * angle)
     traced = shapely.Polygon(np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]))
+    on_its_edge = Ways([traced]).between(tuple(traced.exterior.coords[30]), (8, 0))
+    assert on_its_edge.clear
     way = Ways([traced]).between((-8, 0), (8, 0))
     assert not along((-8, 0), way, (8, 0)).intersects(traced.buffer(-1e-6))
     assert way.length_m == pytest.approx(

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from detect.geostat import Variogram
 from detect.present.charts import draw_cross_validation, draw_rank_intervals, draw_variogram
-from detect.present.plan_figure import dive_number, draw_plan
+from detect.present.plan_figure import dive_line, dive_number, draw_plan
 from detect.present.traces import TraceScale, draw_conditioning
 
 Said = Callable[[Figure], str]
@@ -122,6 +122,25 @@ def test_search_chart_says_footprint_and_spacing(figures: dict[str, Figure], sai
     assert "footprint ±0.62 m, sweep width 1.60 m" in text
     assert "lanes 1.05 m apart" in text
     assert "One pass, reference target 0.3 m down" in text
+
+
+def test_no_key_covers_a_curve(figures: dict[str, Figure]) -> None:
+    for name in ("search", "plan"):
+        keyed = [a for a in figures[name].axes if a.get_legend() and len(a.lines) > 2]
+        assert keyed
+        for axes in keyed:
+            assert not axes.get_legend().get_window_extent().overlaps(axes.get_window_extent())
+
+
+def test_dives_are_told_apart_without_colour() -> None:
+    """Dashes, weight and shade (luminance by ITU-R BT.601) of any two differ in one at least."""
+    looks = []
+    for number in range(12):
+        line = dive_line(number)
+        red, green, blue = (int(line["color"][k : k + 2], 16) for k in (1, 3, 5))
+        shade = round((0.299 * red + 0.587 * green + 0.114 * blue) / 96)
+        looks.append((str(line["ls"]), round(2 * line["lw"]), shade))
+    assert len(set(looks)) == 12
 
 
 def test_search_sheet_lists_every_class_and_every_choice(
