@@ -51,7 +51,7 @@ class _Leg:
     """One lane, or part of one, as it will be swum."""
 
     dive: str
-    order: int
+    order: str
     lane: str
     start: tuple[float, float]
     end: tuple[float, float]
@@ -81,7 +81,7 @@ def draw_plan(
     """Draw the lanes with names, directions and order, dive by dive.
 
     A lane's name stands outside its start peg (where its tape reads zero). The tag on it reads
-    dive.order: 2.3 is the third lane of the second dive.
+    dive.order: 2.3 is the third lane of the second dive; a pair's are 2.3a and 2.3b.
 
     Parameters
     ----------
@@ -109,8 +109,15 @@ def draw_plan(
     """
     ways = [places for _, places in ways_between(dives)] if "via" in dives else []
     numbers = {str(dive): i for i, dive in enumerate(pd.unique(dives["dive"]))}
+    paired = "diver" in dives and bool((dives["diver"] > 1).any())
     legs = [
-        _Leg(str(r.dive), int(r.order), str(r.lane), (r.from_e, r.from_n), (r.to_e, r.to_n))
+        _Leg(
+            str(r.dive),
+            f"{r.order}{'ab'[r.diver - 1] if paired else ''}",
+            str(r.lane),
+            (r.from_e, r.from_n),
+            (r.to_e, r.to_n),
+        )
         for r in records(dives)
     ]
     chart = (

@@ -11,6 +11,7 @@ from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
 
 from detect.geostat import Variogram
+from detect.present.backdrop import Backdrop
 from detect.present.charts import draw_cross_validation, draw_rank_intervals, draw_variogram
 from detect.present.plan_figure import dive_line, dive_number, draw_plan
 from detect.present.traces import TraceScale, draw_conditioning
@@ -122,6 +123,13 @@ def test_search_chart_says_footprint_and_spacing(figures: dict[str, Figure], sai
     assert "footprint ±0.62 m, sweep width 1.60 m" in text
     assert "lanes 1.05 m apart" in text
     assert "One pass, reference target 0.3 m down" in text
+
+
+def test_a_pairs_lanes_are_tagged_a_and_b(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    pair = dives.head(4).assign(diver=[1, 2, 1, 2], order=[1, 1, 2, 2], dive="D01", via="")
+    assert {"1.1a", "1.1b", "1.2a", "1.2b"} <= set(said(draw_plan(backdrop, pair)).splitlines())
 
 
 def test_no_key_covers_a_curve(figures: dict[str, Figure]) -> None:
