@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from itertools import count
-from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +10,6 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from detect.geostat.parallel import run
 from detect.lanes.field import FloatArray
 from detect.lanes.footprint import Look
 from detect.lanes.lateral import pass_table
@@ -84,8 +81,9 @@ def coverage(
     assumed, on edge, soil that answers) the product is too hopeful: a POD near 1 is never proof.
 
     The line error is that of the positions as recorded, one sigma across. Cells where one pass
-    has less than 1e-4 are not counted. Memory is twice the grid's own plus some tens of megabytes:
-    every other track goes to a second core.
+    has less than 1e-4 are not counted. Memory is the grid's own plus some tens of megabytes.
+    One thread: two that share the tracks took longer than one (measured), since most of the work
+    holds the interpreter.
     """
     e = readings["e"].to_numpy(dtype=float)
     n = readings["n"].to_numpy(dtype=float)
@@ -97,18 +95,8 @@ def coverage(
     borders = np.flatnonzero(np.diff(tracks[order]) != 0) + 1
     groups = np.split(order, borders) if len(order) else []
 
-    done, telling = count(1), Lock()
-
-    def added(own: list[Cells]) -> Tally:
-        tally = Tally(detector, grid, targets)
-        for rows in own:
-            add_track(tally, rows)
-            if progress is not None:
-                with telling:
-                    progress(next(done), len(groups))
-        return tally
-
-    def add_track(tally: Tally, rows: Cells) -> None:
+    tally = Tally(detector, grid, targets)
+    for done, rows in enumerate(groups):
         places = np.column_stack([e[rows], n[rows]])
         sin, cos = np.sin(heading[rows]), np.cos(heading[rows])
         ahead, astern = _unbroken(places, sin, cos, listened_m)
@@ -126,10 +114,9 @@ def coverage(
             lost = np.isnan(along)
             along[lost], across[lost] = 0.0, np.hypot(de[lost], dn[lost])
             tally.add(cells, along, across)
-
-    # Always in the same halves, on one core too: sums then come out alike on every machine.
-    halves = dict(run(added, [groups[::2], groups[1::2]]))
-    return halves[0].joined(halves[1]).dataset("as swum")
+        if progress is not None:
+            progress(done + 1, len(groups))
+    return tally.dataset("as swum")
 
 
 def planned_coverage(

@@ -111,12 +111,6 @@ class Tally:
         if self._footprint > 0.0:
             self._passes[cells[along**2 + side**2 <= self._footprint**2]] += 1
 
-    def joined(self, other: Tally) -> Tally:
-        """Take in what another tally of the same coil and grid has added up."""
-        self._log_miss += other._log_miss
-        self._passes += other._passes
-        return self
-
     def dataset(self, how: str) -> xr.Dataset:
         """Return the tally on the grid."""
         pods = -np.expm1(self._log_miss)
