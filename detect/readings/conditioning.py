@@ -15,6 +15,7 @@ import pandas as pd
 from detect.lanes import response_ratio
 from detect.readings.baseline import quiet_readings, track_levels
 from detect.readings.lag import estimate_lag
+from detect.readings.levelling import tracks_levelled
 from detect.readings.noise import Noise, estimate_noise
 from detect.survey.settings import Detector
 
@@ -264,22 +265,27 @@ def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
     Notes
     -----
     The level is the lower edge of the track's readings (:mod:`detect.readings.baseline`), so an
-    anomaly is kept as long as a quarter of its track lies outside it.
+    anomaly is kept as long as a quarter of its track lies outside it. Where tracks cross, and where
+    they only run alongside, all levels are solved for together (:mod:`detect.readings.levelling`).
     """
-    noise_sd = estimate_noise(readings).sd
-    levels = track_levels(readings, noise_sd)
+    levels, crossings, neighbours = tracks_levelled(readings, estimate_noise(readings).sd)
     out = readings.copy()
     shift = out["track"].map(levels).fillna(0.0)
     out["signal"] = out["signal"] - shift
     record = StepRecord(
         "levels",
-        {"tracks": float(len(levels))},
+        {
+            "tracks": float(len(levels)),
+            "crossings": float(crossings),
+            "neighbours": float(neighbours),
+        },
         int((shift != 0).sum()),
         0,
         quality(readings),
         quality(out),
         f"{len(levels)} tracks moved to zero; they stood between {levels.min():.3g} and "
-        f"{levels.max():.3g} signal units"
+        f"{levels.max():.3g} signal units, held together by {crossings} crossings and "
+        f"{neighbours} neighbours"
         if len(levels)
         else "no readings to level",
     )
