@@ -9,8 +9,9 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from detect.readings.inversion import Readings
-from detect.readings.pursuit import merged, pursue, refine
+from detect.readings.belief import HEARD_WITHIN_M, UNTOLD, WIDTH_M, Belief, Heard, Weigher
+from detect.readings.inversion import RELATIVE_ERROR, Readings
+from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
 from detect.survey.settings import Detector
 
 COLUMNS = [
@@ -27,9 +28,19 @@ COLUMNS = [
     "square",
     "strength_sd",
     "note",
+    "depth_low_m",
+    "depth_high_m",
+    "strength_low",
+    "strength_high",
+    "position_sd_m",
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
+#: what is told of a target as it stands
+TOLD = (
+    *("depth_m", "depth_sd_m", "strength", "strength_sd"),
+    *("depth_low_m", "depth_high_m", "strength_low", "strength_high", "position_sd_m"),
+)
 #: the peak of an anomaly is no more than the largest reading this near, m
 PEAK_WITHIN_M = 0.5
 #: times that targets fitted onto each other are made one and all fitted again
@@ -75,6 +86,34 @@ def _half_height_areas(signal: np.ndarray, cells: np.ndarray, cell_m2: float) ->
         around = np.argwhere(labels == labels[tuple(at)])
         areas[number] = float(np.sum(owners.query(around)[1] == number)) * cell_m2
     return areas
+
+
+def _beliefs(
+    used: pd.DataFrame,
+    rows: np.ndarray,
+    each: np.ndarray,
+    z: np.ndarray,
+    detector: Detector,
+    noise_sd: float,
+) -> list[Belief]:
+    """Weigh the answers about each target, what the others (P, N) add taken off as fitted."""
+    points = used[["e", "n"]].to_numpy(float)
+    signal = used["signal"].to_numpy(float)
+    track = pd.factorize(used["track"])[0]
+    heading = np.nan_to_num(used["heading_deg"].to_numpy(float))
+    full = used["at_full_scale"].to_numpy(bool)
+    together = each.sum(axis=0)
+    tree, weigher = cKDTree(points), Weigher(detector, noise_sd)
+    out = []
+    for row, own, snr in zip(rows, each, z, strict=True):
+        around = tree.query_ball_point(row[:2], HEARD_WITHIN_M) or [tree.query(row[:2])[1]]
+        near = np.array(around, dtype=int)
+        others = (together - own)[near]
+        rest = signal[near] - others
+        variance = noise_sd**2 + (RELATIVE_ERROR * np.abs(rest)) ** 2 + (LEFTOVER * others) ** 2
+        heard = Heard(points[near], rest, variance, track[near], heading[near], full[near])
+        out.append(weigher.weigh(row[:2], WIDTH_M / max(float(snr), 1.0), heard))
+    return out
 
 
 def find_anomalies(
@@ -137,8 +176,12 @@ def find_anomalies(
         if len(fewer) == len(fits):
             break
         fits = refine(fewer, points[told], heard[told], detector, noise_sd)
+    rows = np.array([f.row for f in fits])
+    all_readings = Readings(points, heard, detector, noise_sd)
+    each = all_readings.heard(rows)
+    beliefs = _beliefs(used, rows, each, z, detector, noise_sd)
     e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
-    place = np.array([(f.e, f.n) for f in fits])
+    place = np.array([(b.e, b.n) for b in beliefs])
     cells = np.column_stack(
         [
             np.abs(axis[:, None] - x).argmin(axis=0)
@@ -146,8 +189,7 @@ def find_anomalies(
         ]
     )
     node_m = float(e[1] - e[0]) if e.size > 1 else 1.0
-    all_readings = Readings(points, heard, detector, noise_sd)
-    peak = all_readings.heard(np.array([f.row for f in fits])).max(axis=1)
+    peak = each.max(axis=1)
     # a fit to a reading or two may claim more than anyone read there
     tree = cKDTree(points)
     near = tree.query_ball_point(place, np.maximum(tree.query(place)[0] + 1e-9, PEAK_WITHIN_M))
@@ -161,13 +203,12 @@ def find_anomalies(
             "snr": z,
             "q_value": q,
             "area_m2": _half_height_areas(signal.to_numpy(), cells, node_m**2),
-            "depth_m": [f.depth_m for f in fits],
-            "depth_sd_m": [f.depth_sd_m for f in fits],
-            "strength": [f.strength for f in fits],
             "square": "",
-            "strength_sd": [f.strength_sd for f in fits],
-            "note": [f.note for f in fits],
+            "note": [b.note for b in beliefs],
         }
+        | {name: [getattr(b, name) for b in beliefs] for name in TOLD}
     )
+    untold = found["note"].str.contains(UNTOLD).to_numpy()
+    found.loc[untold, ["depth_m", "depth_sd_m", "strength", "strength_sd"]] = np.nan
     found = found.sort_values("peak", ascending=False, kind="stable", ignore_index=True)
     return found.assign(anomaly=[f"An{number + 1}" for number in range(len(found))])[COLUMNS]
