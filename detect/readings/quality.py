@@ -144,15 +144,33 @@ def _worst(table: pd.DataFrame) -> list[str]:
     return ["; ".join(w) for w in words]
 
 
-def by_whom(table: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Return the figures of `track_quality` by dive or by diver: sums and medians."""
-    known = table[table[column].astype(str) != ""]
-    return known.groupby(column, as_index=False).agg(
-        tracks=("track", "size"),
-        readings=("readings", "sum"),
-        left_out=("left_out", "sum"),
-        largest_gap_m=("largest_gap_m", "max"),
-        noise_sd=("noise_sd", "median"),
-        level=("level", "median"),
-        misclosure_after=("misclosure_after", "median"),
-    )
+def by_whom(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the figures of `track_quality` by dive and by diver: sums, medians, largest gap.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `track_quality`.
+
+    Returns
+    -------
+    DataFrame
+        ``of`` (``dive`` or ``diver``), ``name``, ``tracks, readings, left_out, largest_gap_m,
+        noise_sd, level, misclosure_before, misclosure_after``; only those that are logged.
+    """
+    parts = []
+    for column in ("dive", "diver"):
+        known = table[table[column].notna() & (table[column].astype(str) != "")]
+        by = known.groupby(column, as_index=False).agg(
+            tracks=("track", "size"),
+            readings=("readings", "sum"),
+            left_out=("left_out", "sum"),
+            largest_gap_m=("largest_gap_m", "max"),
+            noise_sd=("noise_sd", "median"),
+            level=("level", "median"),
+            misclosure_before=("misclosure_before", "median"),
+            misclosure_after=("misclosure_after", "median"),
+        )
+        parts.append(by.rename(columns={column: "name"}).assign(of=column))
+    whole = pd.concat(parts, ignore_index=True)
+    return whole[["of", "name", *(c for c in whole if c not in ("of", "name"))]]

@@ -80,5 +80,13 @@ def test_only_ways_that_differ_cross():
 
 def test_by_dive_and_by_diver():
     table = track_quality(log().reset_index(drop=True))
-    assert by_whom(table, "dive")["tracks"].tolist() == [2, 2]
-    assert by_whom(table, "diver")["readings"].tolist() == [table["readings"].sum()]
+    whom = by_whom(table).set_index(["of", "name"])
+    assert whom.loc["dive", "tracks"].tolist() == [2, 2]
+    assert whom.loc[("diver", "A.K."), "readings"] == table["readings"].sum()
+    # D1 swam the noisy lane: the median of its two tracks' noise
+    assert whom.loc[("dive", "D1"), "noise_sd"] == pytest.approx(table["noise_sd"][2:].median())
+
+
+def test_what_is_not_logged_is_not_told():
+    table = track_quality(log().reset_index(drop=True)).assign(diver="")
+    assert set(by_whom(table)["of"]) == {"dive"}
