@@ -12,6 +12,7 @@ from scipy.special import ndtr
 from detect.readings.belief import HEARD_WITHIN_M, UNTOLD, WIDTH_M, Belief, Heard, Weigher
 from detect.readings.inversion import RELATIVE_ERROR, Readings
 from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
+from detect.readings.sources import REACH_SHARE
 from detect.survey.settings import Detector
 
 COLUMNS = [
@@ -36,6 +37,8 @@ COLUMNS = [
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
+#: times that all answers are weighed, each time with what was learned of the neighbours
+SWEEPS = 2
 #: what is told of a target as it stands
 TOLD = (
     *("depth_m", "depth_sd_m", "strength", "strength_sd"),
@@ -96,24 +99,41 @@ def _beliefs(
     detector: Detector,
     noise_sd: float,
 ) -> list[Belief]:
-    """Weigh the answers about each target, what the others (P, N) add taken off as fitted."""
+    """Weigh the answers about each target, what the others add taken off, a few times round.
+
+    The others add at first what they were fitted with (P, N), then what is expected of them over
+    their own answers; a quarter of it and the spread of those answers are left in doubt.
+    """
     points = used[["e", "n"]].to_numpy(float)
     signal = used["signal"].to_numpy(float)
     track = pd.factorize(used["track"])[0]
     heading = np.nan_to_num(used["heading_deg"].to_numpy(float))
     full = used["at_full_scale"].to_numpy(bool)
-    together = each.sum(axis=0)
+    added, doubt = each.copy(), (LEFTOVER * each) ** 2
     tree, weigher = cKDTree(points), Weigher(detector, noise_sd)
-    out = []
-    for row, own, snr in zip(rows, each, z, strict=True):
-        around = tree.query_ball_point(row[:2], HEARD_WITHIN_M) or [tree.query(row[:2])[1]]
+    reach = REACH_SHARE * detector.air_range_m
+    out: list[Belief | None] = [None] * len(rows)
+    for number in np.tile(np.argsort(-z, kind="stable"), SWEEPS):
+        before = out[number]
+        place = rows[number, :2] if before is None else np.array([before.e, before.n])
+        around = tree.query_ball_point(place, HEARD_WITHIN_M) or [tree.query(place)[1]]
         near = np.array(around, dtype=int)
-        others = (together - own)[near]
+        others = np.delete(added[:, near], number, axis=0).sum(axis=0)
         rest = signal[near] - others
-        variance = noise_sd**2 + (RELATIVE_ERROR * np.abs(rest)) ** 2 + (LEFTOVER * others) ** 2
+        variance = (
+            noise_sd**2
+            + (RELATIVE_ERROR * np.abs(rest)) ** 2
+            + np.delete(doubt[:, near], number, axis=0).sum(axis=0)
+        )
         heard = Heard(points[near], rest, variance, track[near], heading[near], full[near])
-        out.append(weigher.weigh(row[:2], WIDTH_M / max(float(snr), 1.0), heard))
-    return out
+        far = np.array(tree.query_ball_point(place, reach), dtype=int)
+        belief, mean, spread = weigher.weigh(
+            place, WIDTH_M / max(float(z[number]), 1.0), heard, points[far]
+        )
+        out[number] = belief
+        added[number], doubt[number] = 0.0, 0.0
+        added[number, far], doubt[number, far] = mean, spread + (LEFTOVER * mean) ** 2
+    return [belief for belief in out if belief is not None]
 
 
 def find_anomalies(

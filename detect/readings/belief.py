@@ -193,7 +193,9 @@ class Weigher:
         height = max(self.detector.height_error_m, LEAST_HEIGHT_ERROR_M)
         return np.asarray(RELATIVE_ERROR**2 + (6.0 * z * height / (z**2 + a**2)) ** 2)
 
-    def weigh(self, place: Floats, along_sd_m: float, heard: Heard) -> Belief:
+    def weigh(
+        self, place: Floats, along_sd_m: float, heard: Heard, elsewhere: Floats
+    ) -> tuple[Belief, Floats, Floats]:
         r"""Weigh every place, depth and strength of the lattice.
 
         The readings y of one lane, given the target's signal a at strength 1 and the lane's error
@@ -214,10 +216,14 @@ class Weigher:
         along_sd_m : float
             How well its place along the lane is known, m.
         heard : Heard
+        elsewhere : (N, 2) array
+            Places where the target may be heard as well, m.
 
         Returns
         -------
-        Belief
+        belief : Belief
+        mean, variance : (N,) arrays
+            What the target is expected to add at those places, over all answers, and its spread.
 
         Notes
         -----
@@ -243,9 +249,14 @@ class Weigher:
         score = self._score(lanes, ln_q, depth[some], some)
         chance = np.exp(score - score.max())
         off = float((heard.points[nearest] - place) @ aside)
-        return self._told(
-            chance / chance.sum(), ln_q, depth[some], spot[some], places, across - off
-        )
+        chance /= chance.sum()
+        belief = self._told(chance, ln_q, depth[some], spot[some], places, across - off)
+        rho = np.hypot(*(places[spot[some]][:, None] - elsewhere).transpose(2, 0, 1))
+        index = np.minimum((rho / STEP_M + 0.5).astype(np.int64), self.table.shape[1] - 1)
+        unit = self.table[depth[some][:, None], index]
+        mean = np.sum(chance * np.exp(ln_q), axis=0) @ unit
+        square = np.sum(chance * np.exp(2.0 * ln_q), axis=0) @ unit**2
+        return belief, mean, np.maximum(square - mean**2, 0.0)
 
     def _score(
         self, lanes: list[_Lane], ln_q: Floats, depth: NDArray[np.int64], some: NDArray[np.int64]

@@ -154,9 +154,8 @@ def _oracle(site: BuriedSite, heard: np.ndarray) -> dict[str, float]:
         own = (clean - total + signal_at(truth.iloc[[number]], *where))[near]
         variance = NOISE**2 + (RELATIVE_ERROR * own) ** 2
         swum = readings["track"].to_numpy()[near], heading[near], full[near]
-        told = weigher.weigh(
-            place + rng.normal(0, 0.15, 2), 0.04, Heard(points[near], own, variance, *swum)
-        )
+        all_heard = Heard(points[near], own, variance, *swum)
+        told, *_ = weigher.weigh(place + rng.normal(0, 0.15, 2), 0.04, all_heard, points[:0])
         found += bool(np.hypot(told.e - place[0], told.n - place[1]) <= NEAR_M)
         expected += told.within_reach
     return {"oracle found": float(found), "oracle expects": expected}
@@ -185,8 +184,9 @@ def main() -> None:
         f"(expected {100 * total['oracle expects'] / total['lone targets']:.0f} %)\n"
         "90 % intervals hold: of depth "
         f"{100 * total['depths in 90 %'] / total['found']:.0f} %, of strength "
-        f"{100 * total['strengths in 90 %'] / total['found']:.0f} % of {total['found']:.0f}; of the "
-        f"{total['told']:.0f} told as a number {100 * total['told in 90 %'] / total['told']:.0f} %, "
+        f"{100 * total['strengths in 90 %'] / total['found']:.0f} % of {total['found']:.0f}; of "
+        f"{total['told']:.0f} told as a number "
+        f"{100 * total['told in 90 %'] / total['told']:.0f} %, "
         f"off by {total['told off by'] / total['told']:.2f} m"
         f"\nseconds of CPU a site: {table['seconds of CPU'].mean():.1f}"
     )
