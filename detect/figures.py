@@ -59,8 +59,10 @@ MAPS = {
 }
 #: the picture of what the probe met, kind by kind
 KINDS = "contact_kinds"
+#: the picture of the signal with the metal beside it
+BESIDE = "signal_and_metal"
 #: all pictures of maps, in the order they are drawn
-PICTURED = (*MAPS, KINDS)
+PICTURED = (*MAPS, BESIDE, KINDS)
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
     {
@@ -70,10 +72,9 @@ CHARTS = frozenset(
         "cross_validation",
         "conditioning",
         "quality",
-        "signal_and_metal",
         "rank_intervals",
     }
-    | {"weightings", "calibration", "seabed_relief", KINDS}
+    | {"weightings", "calibration", "seabed_relief", BESIDE, KINDS}
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
@@ -196,6 +197,8 @@ def field_figures(
     for name in names:
         if name == KINDS and kinds_in(maps):
             yield name, draw_kinds(maps, behind)
+        if name == BESIDE and "strength" in maps:
+            yield name, _beside(maps, behind)
         if name not in maps:
             continue
         title, norm = MAPS[name]
@@ -214,22 +217,19 @@ def field_figures(
                 limits=_limits(name, maps[name], maps["surveyed"]),
             ),
         )
-    if "strength" in maps:
-        yield (
-            "signal_and_metal",
-            draw_beside(
-                maps["signal"],
-                maps["strength"],
-                behind,
-                title="What was heard, and the metal that explains it",
-                map_titles=("Signal", "Metal: equivalent strength in each cell"),
-                surveyed=maps["surveyed"],
-                limits=(
-                    _limits("signal", maps["signal"], maps["surveyed"]),
-                    _limits("strength", maps["strength"], maps["surveyed"]),
-                ),
-            ),
-        )
+
+
+def _beside(maps: xr.Dataset, behind: Backdrop) -> Figure:
+    """Draw the signal, and beside it the metal that explains it."""
+    fields = maps["signal"], maps["strength"]
+    return draw_beside(
+        *fields,
+        behind,
+        title="What was heard, and the metal that explains it",
+        map_titles=("Signal", "Metal: equivalent strength in each cell"),
+        surveyed=maps["surveyed"],
+        limits=tuple(_limits(str(field.name), field, maps["surveyed"]) for field in fields),
+    )
 
 
 def chart_figures(result: MapResult) -> Figures:

@@ -9,10 +9,11 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from detect.readings.belief import HEARD_WITHIN_M, UNTOLD, WIDTH_M, Belief, Heard, Weigher
+from detect.readings.belief import UNTOLD, Belief
 from detect.readings.inversion import RELATIVE_ERROR, Readings
 from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
 from detect.readings.sources import REACH_SHARE
+from detect.readings.weighing import HEARD_WITHIN_M, WIDTH_M, Heard, Weigher
 from detect.survey.settings import Detector
 
 COLUMNS = [

@@ -6,106 +6,159 @@ side it lies. What the two ways disagree by is twice the lag.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
-from detect.readings.inversion import DEEPEST_M, FEWEST_READINGS, REACH_M, Readings
-from detect.readings.pursuit import FIT_RADIUS_M, MOST_TOGETHER, grouped, merged, pursue
+from detect.readings.inversion import RELATIVE_ERROR, Readings
+from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
 from detect.readings.sources import WIDEST_STEP_M
+from detect.readings.weighing import HEARD_WITHIN_M, Heard, Lattice, Weigher
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
 
-#: targets whose filter stands out by this many sigmas tell a lag
-LEAST_SNR = 7.0
-#: a group of targets may move the lag by this much, m
-MOST_M = 0.2
-#: what the places of two lanes' readings leave open in any one group, m (tapes read to a few
-#: centimetres: common practice, no source)
-TAPE_M = 0.03
-#: a group this many of its standard deviations off counts less (Huber)
-HUBER = 1.5
-FEWEST_GROUPS = 5
-ROUNDS = 20
+#: targets are looked for down to this many sigmas, and asked for a lag from this many up
+LEAST_SNR, ASKED_SNR = 4.0, 6.0
+#: lags that each target is asked about, past the one the readings were moved back by, m
+OFF_M = np.linspace(-0.16, 0.16, 9)
+#: error that targets share, m (from sites of `tests/benchmarks/buried_sites.py`, seeds 100 to 115)
+SHARED_SD_M = 0.015
+FEWEST_TARGETS = 4
+#: answers weighed at each of them: coarser than for the anomalies, finer along the lane
+COARSE = Lattice(
+    np.linspace(-0.72, 0.72, 13),
+    np.linspace(-3.0, 3.0, 7),
+    10,
+    np.linspace(-0.9, 0.9, 7),
+    np.linspace(-1.6, 1.6, 5),
+)
+ALONG_SD_M = 0.04
 #: cells along a side of the map that targets are looked for under: they are cut finer there
 CELLS = 200
 
 
-def lag_by_targets(
-    points: Floats,
-    forward: Floats,
-    signal: Floats,
-    at_full_scale: NDArray[np.bool_],
-    detector: Detector,
-    noise_sd: float,
-) -> tuple[Floats, Floats]:
-    """Return what lag is left over in each group of strong targets, and its standard deviation.
+@dataclass(frozen=True, eq=False)
+class Swum:
+    """Used readings, and the coil that took them.
 
-    Targets are picked as for the anomalies, and each group that overlaps is fitted with a lag of
-    its own beside places, depths and strengths. The lag's variance is its part of the inverse of
-    the normal matrix (Schur complement), scaled up by the misfit, with `TAPE_M` added.
+    Attributes
+    ----------
+    points : (N, 2) array
+        Places as logged, m.
+    heading_deg, signal, track : (N,) arrays
+    at_full_scale : (N,) bool array
+    detector : Detector
+    noise_sd : float
+        Of one reading.
+    """
+
+    points: Floats
+    heading_deg: Floats
+    signal: Floats
+    track: NDArray[np.int64]
+    at_full_scale: NDArray[np.bool_]
+    detector: Detector
+    noise_sd: float
+
+    @property
+    def ahead(self) -> Floats:
+        """Unit vectors of the ways swum, (N, 2)."""
+        angle = np.deg2rad(self.heading_deg)
+        return np.column_stack([np.sin(angle), np.cos(angle)])
+
+    def moved_back(self, lag_m: float) -> Floats:
+        """Places (N, 2) where the coil was, if the needle is that late."""
+        return self.points - lag_m * self.ahead
+
+
+def lag_by_targets(swum: Swum, first_guess_m: float) -> tuple[float, float, int]:
+    """Return the lag that strong targets agree on, its standard deviation, and how many told.
+
+    Targets are picked and fitted as for the anomalies, with the readings moved back by a first
+    guess, and each is asked about lags past that.
 
     Parameters
     ----------
-    points : (N, 2) array
-        Places of the readings, m, moved back by a first guess of the lag.
-    forward : (N, 2) array
-        Unit vectors of the ways swum.
-    signal : (N,) array
-    at_full_scale : (N,) bool array
-        Readings that count in picking and not in fitting.
-    detector : Detector
-    noise_sd : float
+    swum : Swum
+    first_guess_m : float
 
     Returns
     -------
-    lag, sd : (G,) arrays
-        m; groups heard on lanes of one direction only are left out.
+    lag_m, sd_m : float
+        The first guess and NaN where fewer than `FEWEST_TARGETS` told.
+    targets : int
+
+    Notes
+    -----
+    The standard deviation is that of the jackknife over targets (Tukey 1958, from memory), with
+    `SHARED_SD_M` for what they share. Limit: targets lie as they were told apart at the first
+    guess; a guess more than 0.16 m off is not mended whole.
     """
+    points, signal = swum.moved_back(first_guess_m), swum.signal
     field = _under(points)
     everywhere = np.ones(field.shape, bool)
-    targets, z = pursue(points, signal, detector, noise_sd, field, everywhere, LEAST_SNR)
-    targets, *_ = merged(targets, z, z)
-    told = ~at_full_scale
-    tree = cKDTree(points[told])
-    lags, sds = [], []
-    for members in grouped(targets):
-        around = tree.query_ball_point(targets[members, :2], FIT_RADIUS_M)
-        near = np.unique(np.concatenate(around)).astype(int)
-        if len(members) > MOST_TOGETHER or len(near) < max(FEWEST_READINGS, 4 * len(members) + 2):
-            continue
-        some = points[told][near], forward[told][near], signal[told][near]
-        lag, sd = _own_lag(*some, targets[members], detector, noise_sd)
-        if sd < MOST_M:
-            lags.append(lag)
-            sds.append(float(np.hypot(sd, TAPE_M)))
-    return np.array(lags), np.array(sds)
+    targets, z = pursue(points, signal, swum.detector, swum.noise_sd, field, everywhere, LEAST_SNR)
+    targets, z, _ = merged(targets, z, z)
+    told = ~swum.at_full_scale
+    fits = refine(targets, points[told], signal[told], swum.detector, swum.noise_sd)
+    rows = np.array([fit.row for fit in fits]).reshape(-1, 4)
+    evidence = _evidence(swum, first_guess_m + OFF_M, points, rows, z)
+    count = len(evidence)
+    if count < FEWEST_TARGETS:
+        return first_guess_m, float("nan"), count
+    total = evidence.sum(axis=0)
+    without = np.array([top_of_parabola(OFF_M, total - own) for own in evidence])
+    spread = (count - 1) / count * np.sum((without - without.mean()) ** 2)
+    lag = first_guess_m + top_of_parabola(OFF_M, total)
+    return lag, float(np.hypot(np.sqrt(spread), SHARED_SD_M)), count
 
 
-def combined(lag: Floats, sd: Floats) -> tuple[float, float]:
-    """Return the lag that the groups agree on, and its standard deviation.
+def top_of_parabola(x: Floats, y: Floats) -> float:
+    """Return where the parabola through the largest of y (L,) and its neighbours has its top."""
+    at = int(np.clip(np.argmax(y), 1, len(x) - 2))
+    curve = np.polyfit(x[at - 1 : at + 2], y[at - 1 : at + 2], 2)
+    if curve[0] >= 0:
+        return float(x[np.argmax(y)])
+    return float(np.clip(-curve[1] / (2.0 * curve[0]), x[0], x[-1]))
 
-    Weighted mean, groups far off counting less (Huber 1964, Ann. Math. Stat. 35, iterated; from
-    memory); standard deviation by the jackknife over groups (Tukey 1958, from memory).
+
+def _evidence(swum: Swum, lags_m: Floats, points: Floats, targets: Floats, z: Floats) -> Floats:
+    """Return what each target says of the lags: ln of how probable the readings are, (G, L).
+
+    The readings around it, what its neighbours add taken off, are moved back by each lag, and all
+    answers about the target are weighed (:meth:`detect.readings.weighing.Weigher.weigh`): the sum
+    of their probabilities is that of the lag (marginal likelihood, Bayes' rule). Wander, height
+    and level of each lane are averaged out, so that they do not pass for a lag.
     """
-    count = len(lag)
-    at = _huber(lag, sd)
-    without = np.array([_huber(np.delete(lag, i), np.delete(sd, i)) for i in range(count)])
-    spread = float(np.sqrt((count - 1) / count * np.sum((without - without.mean()) ** 2)))
-    return at, spread
+    noise_sd, ahead = swum.noise_sd, swum.ahead
+    each = Readings(points, swum.signal, swum.detector, noise_sd).heard(targets)
+    together = each.sum(axis=0)
+    tree, weigher = cKDTree(points), Weigher(swum.detector, noise_sd, COARSE)
+    moved = [swum.moved_back(lag) for lag in lags_m]
+    out = []
+    for number in np.flatnonzero(z >= ASKED_SNR):
+        place = targets[number, :2]
+        near = np.array(tree.query_ball_point(place, HEARD_WITHIN_M), dtype=int)
+        own = each[number, near]
+        if not _both_ways(ahead[near]):
+            continue
+        others = together[near] - own
+        rest = swum.signal[near] - others
+        variance = noise_sd**2 + (RELATIVE_ERROR * rest) ** 2 + (LEFTOVER * others) ** 2
+        about = variance, swum.track[near], swum.heading_deg[near], swum.at_full_scale[near]
+        out.append(
+            [weigher.evidence(place, ALONG_SD_M, Heard(at[near], rest, *about)) for at in moved]
+        )
+    return np.array(out).reshape(-1, len(lags_m))
 
 
-def _huber(lag: Floats, sd: Floats) -> float:
-    """Huber's weighted mean, from the median."""
-    at = float(np.median(lag))
-    for _ in range(ROUNDS):
-        off = np.abs(lag - at) / sd
-        weight = np.minimum(1.0, HUBER / np.maximum(off, 1e-12)) / sd**2
-        at = float(weight @ lag / weight.sum())
-    return at
+def _both_ways(ahead: Floats) -> bool:
+    """Tell whether some of the ways (N, 2) go against the first."""
+    return len(ahead) > 0 and bool((ahead @ ahead[0] < -0.7).any())
 
 
 def _under(points: Floats) -> xr.DataArray:
@@ -114,40 +167,3 @@ def _under(points: Floats) -> xr.DataArray:
     cell = max(float((high - low).max()) / CELLS, WIDEST_STEP_M)
     e, n = (np.arange(a + cell / 2, b + cell, cell) for a, b in zip(low, high, strict=True))
     return xr.DataArray(np.zeros((n.size, e.size)), coords={"n": n, "e": e}, dims=("n", "e"))
-
-
-def _own_lag(
-    points: Floats,
-    forward: Floats,
-    signal: Floats,
-    targets: Floats,
-    detector: Detector,
-    noise_sd: float,
-) -> tuple[float, float]:
-    """Fit one group of targets with a lag of its own: lag and its standard deviation, m."""
-    count = len(targets)
-
-    def moved(x: Floats) -> Readings:
-        return Readings(points - x[-1] * forward, signal, detector, noise_sd)
-
-    def slopes(x: Floats) -> Floats:
-        by_target = moved(x).slopes(x[:-1])
-        # the readings move back: to a target that is as if it moved ahead
-        place = by_target.reshape(len(signal), count, 4)[..., :2].sum(axis=1)
-        return np.column_stack([by_target, np.sum(place * forward, axis=1)])
-
-    reach = np.array([REACH_M, REACH_M])
-    low = np.column_stack([targets[:, :2] - reach, np.tile([0.0, -12.0], (count, 1))])
-    high = np.column_stack([targets[:, :2] + reach, np.tile([DEEPEST_M, 12.0], (count, 1))])
-    found = least_squares(
-        lambda x: moved(x).misfit(x[:-1]),
-        np.append(np.clip(targets, low, high).ravel(), 0.0),
-        jac=slopes,
-        bounds=(np.append(low.ravel(), -MOST_M), np.append(high.ravel(), MOST_M)),
-        x_scale=np.append(np.tile([0.1, 0.1, 0.1, 0.5], count), 0.05),
-        max_nfev=30,
-    )
-    free, late = found.jac[:, :-1], found.jac[:, -1]
-    own = late - free @ np.linalg.lstsq(free, late, rcond=1e-6)[0]
-    scale = max(1.0, 2.0 * found.cost / max(len(signal) - 4 * count - 1, 1))
-    return float(found.x[-1]), float(np.sqrt(scale / max(own @ own, 1e-12)))

@@ -17,9 +17,9 @@ import pandas as pd
 from buried_sites import DETECTOR, HEIGHT_M, NOISE, WIDTH_M, BuriedSite, make_site, signal_at
 
 from detect.lanes import response_ratio
-from detect.readings import condition, find_anomalies, invert_site, signal_model, signal_of
-from detect.readings.belief import HEARD_WITHIN_M, Heard, Weigher
+from detect.readings import condition, find_anomalies, invert_site
 from detect.readings.inversion import RELATIVE_ERROR
+from detect.readings.weighing import HEARD_WITHIN_M, Heard, Weigher
 from detect.survey.grid import Grid
 
 SQUARE_M = 2.0
@@ -87,10 +87,8 @@ def one_site(seed: int) -> dict[str, float]:
         "worst level": float(np.abs(shift - site.levels).max() / noise.sd),
         "seconds of CPU": seconds,
     }
-    model = signal_model(readings, noise.sd, neighbours=64)
-    loud, _ = model.loudness.kriging.at(grid.nodes)
-    field = grid.field(signal_of(loud, model.scale), "signal", "mV", "signal")
-    picks = find_anomalies(field, np.ones(grid.shape, bool), readings, DETECTOR, noise.sd)
+    flat = grid.field(np.ones(grid.shape), "signal", "mV", "for the extents, not used here")
+    picks = find_anomalies(flat, np.ones(grid.shape, bool), readings, DETECTOR, noise.sd)
     return figures | _picks(picks, site, heard) | _oracle(site, heard)
 
 
