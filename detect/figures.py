@@ -221,14 +221,17 @@ def field_figures(
 
 def _beside(maps: xr.Dataset, behind: Backdrop) -> Figure:
     """Draw the signal, and beside it the metal that explains it."""
-    fields = maps["signal"], maps["strength"]
     return draw_beside(
-        *fields,
+        maps["signal"],
+        maps["strength"],
         behind,
         title="What was heard, and the metal that explains it",
         map_titles=("Signal", "Metal: equivalent strength in each cell"),
         surveyed=maps["surveyed"],
-        limits=tuple(_limits(str(field.name), field, maps["surveyed"]) for field in fields),
+        limits=(
+            _limits("signal", maps["signal"], maps["surveyed"]),
+            _limits("strength", maps["strength"], maps["surveyed"]),
+        ),
     )
 
 

@@ -68,7 +68,7 @@ def at_crossings(
     """Return the differences where tracks cross: of the means of their quiet readings there."""
     pairs = crossing_pairs(used)
     pairs = pairs[quiet[pairs].all(axis=1)]
-    number = tracks.get_indexer(used["track"])
+    number = tracks.get_indexer(pd.Index(used["track"]))
     a, b = number[pairs[:, 0]], number[pairs[:, 1]]
     swap = a > b
     pairs[swap] = pairs[swap][:, ::-1]
@@ -86,7 +86,12 @@ def at_crossings(
         difference=("difference", "mean"), i=("i", "nunique"), j=("j", "nunique")
     )
     sd = noise_sd * np.sqrt(1.0 / by["i"] + 1.0 / by["j"])
-    return Differences(*(by[c].to_numpy() for c in ("a", "b", "difference")), sd.to_numpy(float))
+    return Differences(
+        by["a"].to_numpy(np.int64),
+        by["b"].to_numpy(np.int64),
+        by["difference"].to_numpy(float),
+        np.asarray(sd, float),
+    )
 
 
 def alongside(
@@ -99,9 +104,9 @@ def alongside(
     """
     some = used[quiet]
     points, signal = some[["e", "n"]].to_numpy(float), some["signal"].to_numpy(float)
-    number = tracks.get_indexer(some["track"])
+    number = tracks.get_indexer(pd.Index(some["track"]))
     heading = some["heading_deg"].to_numpy(float)
-    found: list[tuple[int, int, float, float]] = []
+    found: list[tuple[float, ...]] = []
     for track in tracks.get_indexer(alone):
         mine = number == track
         if not mine.any():
@@ -121,7 +126,9 @@ def alongside(
         for b, difference in beside.groupby("b")["difference"]:
             # the median of n normal differences: 1.25 sqrt(2 / n) of a reading's noise
             sd = noise_sd * np.hypot(1.25 * np.sqrt(2.0 / len(difference)), ALONGSIDE_SD)
-            found.append((int(track), int(b), float(difference.median()), float(sd)))
+            found.append(
+                (float(track), float(np.asarray(b)), float(difference.median()), float(sd))
+            )
     table = np.array(found, dtype=float).reshape(-1, 4)
     return Differences(table[:, 0].astype(int), table[:, 1].astype(int), table[:, 2], table[:, 3])
 
