@@ -7,7 +7,7 @@ raw value stays beside the conditioned one; a reading that is left out says why.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ import pandas as pd
 from detect.lanes import response_ratio
 from detect.readings.baseline import quiet_readings, track_levels
 from detect.readings.lag import estimate_lag
+from detect.readings.left_out import judge
 from detect.readings.levelling import tracks_levelled
 from detect.readings.noise import Noise, estimate_noise
 from detect.survey.settings import Detector
@@ -37,6 +38,10 @@ class StepRecord:
         either side of the step, in signal units.
     said : str
         The step's outcome in one sentence.
+    left_out_before, left_out_after : float
+        Error of left-out lanes on either side (:mod:`detect.readings.left_out`); NaN if not judged.
+    kept : bool
+        False where the step was shown to do harm, and left off.
     """
 
     step: str
@@ -46,6 +51,9 @@ class StepRecord:
     before: dict[str, float]
     after: dict[str, float]
     said: str
+    left_out_before: float = float("nan")
+    left_out_after: float = float("nan")
+    kept: bool = True
 
 
 def prepare(readings: pd.DataFrame) -> pd.DataFrame:
@@ -332,7 +340,10 @@ def remove_lag(readings: pd.DataFrame, detector: Detector) -> tuple[pd.DataFrame
 def condition(
     readings: pd.DataFrame, steps: Sequence[str], detector: Detector | None
 ) -> tuple[pd.DataFrame, tuple[StepRecord, ...], Noise]:
-    """Run the named steps in the order given.
+    """Run the named steps in the order given; leave off a step that does harm.
+
+    A step is kept unless left-out lanes are predicted worse with it
+    (:func:`detect.readings.left_out.judge`); its record says which.
 
     Parameters
     ----------
@@ -354,7 +365,18 @@ def condition(
     out = prepare(readings)
     records: list[StepRecord] = []
     for name in steps:
-        out, record = STEPS[name](out, detector)
+        new, record = STEPS[name](out, detector)
+        if record.changed or record.dropped:
+            verdict = judge(out, new, estimate_noise(out).sd)
+            record = replace(
+                record,
+                said=f"{record.said}; {verdict.said}",
+                left_out_before=verdict.before,
+                left_out_after=verdict.after,
+                kept=verdict.keep,
+            )
+            new = new if verdict.keep else out
+        out = new
         records.append(record)
     return out, tuple(records), estimate_noise(out)
 
