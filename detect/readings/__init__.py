@@ -4,7 +4,7 @@ from detect.readings.anomalies import find_anomalies
 from detect.readings.compressed import signal_of
 from detect.readings.conditioning import STEPS, StepRecord, condition
 from detect.readings.noise import Noise, estimate_noise
-from detect.readings.quality import by_whom, track_quality
+from detect.readings.quality import by_whom, lane_spacing, track_quality
 from detect.readings.signal import SignalModel, signal_model
 from detect.readings.site_inversion import SiteInversion, invert_site
 
@@ -19,6 +19,7 @@ __all__ = [
     "estimate_noise",
     "find_anomalies",
     "invert_site",
+    "lane_spacing",
     "signal_model",
     "signal_of",
     "track_quality",

@@ -40,6 +40,24 @@ def crossing_pairs(readings: pd.DataFrame) -> np.ndarray:
     return used[pairs[turn > CROSSING_DEG]]
 
 
+def lane_spacing(readings: pd.DataFrame) -> float:
+    """Return how far lanes of one way lie apart: the median to the nearest of another lane, m.
+
+    NaN where no lane has another alongside.
+    """
+    used = readings[readings["used"]]
+    points, lanes = used[["e", "n"]].to_numpy(float), used["lane"].to_numpy()
+    heading = used["heading_deg"].to_numpy(float)
+    apart = []
+    for lane in pd.unique(lanes):
+        mine = lanes == lane
+        turn = np.abs((heading - heading[mine][0] + 90.0) % 180.0 - 90.0)
+        beside = ~mine & (turn < CROSSING_DEG)
+        if beside.any():
+            apart.append(cKDTree(points[beside]).query(points[mine])[0])
+    return float(np.median(np.concatenate(apart))) if apart else float("nan")
+
+
 def _noise(readings: pd.DataFrame) -> float:
     """Noise along one track; NaN where there are too few differences."""
     differences = second_differences(readings)

@@ -4,7 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from detect.readings.quality import COLUMNS, by_whom, crossing_pairs, track_quality
+from detect.readings.quality import (
+    COLUMNS,
+    by_whom,
+    crossing_pairs,
+    lane_spacing,
+    track_quality,
+)
 
 LEVELS = [0.0, 5.0, -3.0, 0.0]
 
@@ -90,3 +96,8 @@ def test_by_dive_and_by_diver():
 def test_what_is_not_logged_is_not_told():
     table = track_quality(log().reset_index(drop=True)).assign(diver="")
     assert set(by_whom(table)["of"]) == {"dive"}
+
+
+def test_lanes_three_metres_apart():
+    assert lane_spacing(log()) == pytest.approx(3.0)
+    assert np.isnan(lane_spacing(log()[lambda t: t["lane"] == "L1"]))
