@@ -17,7 +17,7 @@ from detect.present.words import ranged
 
 if TYPE_CHECKING:
     from detect.geostat.crosscheck import CrossCheck
-    from detect.readings.conditioning import StepRecord
+    from detect.readings.steps import StepRecord
     from detect.survey.errors import Problem
     from detect.survey.outlines import KeepOutArea
 

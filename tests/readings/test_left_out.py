@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from detect.readings.conditioning import STEPS, StepRecord, condition
+from detect.readings.conditioning import STEPS, condition
 from detect.readings.left_out import judge, lane_errors
+from detect.readings.steps import StepRecord
 
 
 def field(levels=(0.0,) * 8, seed=0):
