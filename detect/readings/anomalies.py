@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -13,7 +15,14 @@ from detect.readings.belief import UNTOLD, Belief
 from detect.readings.inversion import RELATIVE_ERROR, Readings
 from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
 from detect.readings.sources import REACH_SHARE
-from detect.readings.weighing import HEARD_WITHIN_M, WIDTH_M, Heard, Weigher
+from detect.readings.weighing import (
+    COARSE,
+    FINE,
+    HEARD_WITHIN_M,
+    WIDTH_M,
+    Heard,
+    Weigher,
+)
 from detect.survey.settings import Detector
 
 COLUMNS = [
@@ -38,8 +47,8 @@ COLUMNS = [
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
-#: times that all answers are weighed, each time with what was learned of the neighbours
-SWEEPS = 2
+#: answers weighed in each round, each with what was learned of the neighbours
+ROUNDS_OF_ANSWERS = (COARSE, FINE)
 #: what is told of a target as it stands
 TOLD = (
     *("depth_m", "depth_sd_m", "strength", "strength_sd"),
@@ -111,10 +120,11 @@ def _beliefs(
     heading = np.nan_to_num(used["heading_deg"].to_numpy(float))
     full = used["at_full_scale"].to_numpy(bool)
     added, doubt = each.copy(), (LEFTOVER * each) ** 2
-    tree, weigher = cKDTree(points), Weigher(detector, noise_sd)
+    tree = cKDTree(points)
+    weighers = [Weigher(detector, noise_sd, lattice) for lattice in ROUNDS_OF_ANSWERS]
     reach = REACH_SHARE * detector.air_range_m
     out: list[Belief | None] = [None] * len(rows)
-    for number in np.tile(np.argsort(-z, kind="stable"), SWEEPS):
+    for weigher, number in product(weighers, np.argsort(-z, kind="stable")):
         before = out[number]
         place = rows[number, :2] if before is None else np.array([before.e, before.n])
         around = tree.query_ball_point(place, HEARD_WITHIN_M) or [tree.query(place)[1]]

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from detect.readings.inversion import RELATIVE_ERROR, Readings
 from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
 from detect.readings.sources import WIDEST_STEP_M
-from detect.readings.weighing import HEARD_WITHIN_M, Heard, Lattice, Weigher
+from detect.readings.weighing import COARSE, HEARD_WITHIN_M, Heard, Weigher
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -28,14 +28,6 @@ OFF_M = np.linspace(-0.16, 0.16, 9)
 #: error that targets share, m (from sites of `tests/benchmarks/buried_sites.py`, seeds 100 to 115)
 SHARED_SD_M = 0.015
 FEWEST_TARGETS = 4
-#: answers weighed at each of them: coarser than for the anomalies, finer along the lane
-COARSE = Lattice(
-    np.linspace(-0.72, 0.72, 13),
-    np.linspace(-3.0, 3.0, 7),
-    10,
-    np.linspace(-0.9, 0.9, 7),
-    np.linspace(-1.6, 1.6, 5),
-)
 ALONG_SD_M = 0.04
 #: cells along a side of the map that targets are looked for under: they are cut finer there
 CELLS = 200

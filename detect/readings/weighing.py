@@ -88,12 +88,21 @@ class Lattice:
     offsets: Floats
 
 
+#: for what is told of a target
 FINE = Lattice(
     np.linspace(-0.8, 0.8, 21),
     np.linspace(-1.8, 1.8, 5),
     18,
     np.linspace(-1.2, 1.2, 13),
     np.linspace(-2.0, 2.0, 7),
+)
+#: for a first round, and where only sums over all answers matter: finer and farther along the lane
+COARSE = Lattice(
+    np.linspace(-0.72, 0.72, 13),
+    np.linspace(-3.0, 3.0, 7),
+    10,
+    np.linspace(-0.9, 0.9, 7),
+    np.linspace(-1.6, 1.6, 5),
 )
 
 
