@@ -26,12 +26,13 @@ from detect.present.charts import (
     kinds_in,
 )
 from detect.present.charts.trial import trial_curves
-from detect.present.maps import draw_coverage, draw_pair
+from detect.present.maps import draw_beside, draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
 from detect.present.words import counted
 from detect.probes import Section
+from detect.readings import by_whom
 from detect.squares import square_layout
 from detect.stages import (
     CheckResult,
@@ -58,8 +59,10 @@ MAPS = {
 }
 #: the picture of what the probe met, kind by kind
 KINDS = "contact_kinds"
+#: the picture of the signal with the metal beside it
+BESIDE = "signal_and_metal"
 #: all pictures of maps, in the order they are drawn
-PICTURED = (*MAPS, KINDS)
+PICTURED = (*MAPS, BESIDE, KINDS)
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
     {
@@ -71,7 +74,7 @@ CHARTS = frozenset(
         "quality",
         "rank_intervals",
     }
-    | {"weightings", "calibration", "seabed_relief", KINDS}
+    | {"weightings", "calibration", "seabed_relief", BESIDE, KINDS}
 )
 #: fields drawn with contours
 CONTOURED = {"seabed": 10, "contact_depth": 6, "seabed_relief": 6}
@@ -194,6 +197,8 @@ def field_figures(
     for name in names:
         if name == KINDS and kinds_in(maps):
             yield name, draw_kinds(maps, behind)
+        if name == BESIDE and "strength" in maps:
+            yield name, _beside(maps, behind)
         if name not in maps:
             continue
         title, norm = MAPS[name]
@@ -212,6 +217,22 @@ def field_figures(
                 limits=_limits(name, maps[name], maps["surveyed"]),
             ),
         )
+
+
+def _beside(maps: xr.Dataset, behind: Backdrop) -> Figure:
+    """Draw the signal, and beside it the metal that explains it."""
+    return draw_beside(
+        maps["signal"],
+        maps["strength"],
+        behind,
+        title="What was heard, and the metal that explains it",
+        map_titles=("Signal", "Metal: equivalent strength in each cell"),
+        surveyed=maps["surveyed"],
+        limits=(
+            _limits("signal", maps["signal"], maps["surveyed"]),
+            _limits("strength", maps["strength"], maps["surveyed"]),
+        ),
+    )
 
 
 def chart_figures(result: MapResult) -> Figures:
@@ -240,7 +261,7 @@ def chart_figures(result: MapResult) -> Figures:
         draw_cross_validation(result.signal.loudness.values, *result.left_out, quantity="loudness"),
     )
     yield "conditioning", draw_conditioning(result.readings, unit=unit)
-    yield "quality", draw_quality(result.quality, unit=unit)
+    yield "quality", draw_quality(result.quality, by_whom(result.quality), unit=unit)
 
 
 def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:
@@ -249,7 +270,8 @@ def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[flo
         return (0.0, 1.0)
     if name in {"signal", "strength"}:
         inside = field.to_numpy()[surveyed.to_numpy()]
-        top = float(np.quantile(inside, 0.995)) if inside.size else float(field.max())
+        inside = inside[np.isfinite(inside)]
+        top = float(np.quantile(inside, 0.995)) if inside.size else 0.0
         return (0.0, top) if top > 0 else None
     return None
 

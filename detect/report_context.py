@@ -18,6 +18,8 @@ CAPTIONS = {
     "coverage": "Probability of detecting what must be found (the reference target, and classes "
     "that are marked so) at the depth searched to, with the lanes as swum; gaps are numbered, "
     "infill lanes dashed.",
+    "signal_and_metal": "Side by side: the signal as heard, and the metal that explains it. A nail "
+    "near the coil is loud and little metal; what is deep is faint and may be much.",
     "signal": "Mean of the conditioned signal and its standard deviation: kriged as read, or "
     "brought back from the loudness map where left-out lanes are predicted better so (see checks).",
     "loudness": "The signal on a scale that is linear within the noise and logarithmic above it. "

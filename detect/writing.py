@@ -19,6 +19,7 @@ from detect.present.slates import slate_pages
 from detect.present.style import page_png_bytes, pdf_bytes, png_bytes
 from detect.present.trial_sheets import trial_sheets
 from detect.probes import Section
+from detect.readings import by_whom
 from detect.stages import (
     BedMaps,
     CheckResult,
@@ -103,6 +104,7 @@ def write_map(survey: Survey, result: MapResult, folder: Path) -> dict[str, Any]
     save_maps(result.maps, survey, "maps", folder / "maps.nc")
     write_table(result.anomalies, folder / "anomalies.csv")
     write_table(result.quality, folder / "quality.csv")
+    write_table(by_whom(result.quality), folder / "quality_by_whom.csv")
     save_figures(figures.chart_figures(result), folder)
     summary = summaries.map_summary(survey, result)
     write_json(summary, folder / "map.json")

@@ -9,6 +9,7 @@
 - :mod:`detect.lanes.search`: parallel lanes and the bounds of search theory;
 - :mod:`detect.lanes.spacing`, :mod:`detect.lanes.choices`: the widest spacing that keeps the
   promise, and others to choose from;
+- :mod:`detect.lanes.aliasing`: what of a signal falls between lanes;
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
 - :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways`), :mod:`detect.lanes.kit`,
@@ -22,6 +23,7 @@ The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.
 """
 
+from detect.lanes.aliasing import coil_aliased_share
 from detect.lanes.choices import spacing_choices
 from detect.lanes.coverage import coverage, planned_coverage
 from detect.lanes.depths import deepest_detectable, lost_depth
@@ -80,6 +82,7 @@ __all__ = [
     "class_depths",
     "class_spacings",
     "class_table",
+    "coil_aliased_share",
     "could_remain",
     "coverage",
     "coverage_factor",

@@ -144,6 +144,48 @@ def draw_pair(
 
 
 @styled
+def draw_beside(
+    left: xr.DataArray,
+    right: xr.DataArray,
+    backdrop: Backdrop,
+    *,
+    title: str,
+    map_titles: tuple[str, str],
+    surveyed: ArrayLike | xr.DataArray | None = None,
+    limits: tuple[tuple[float, float] | None, tuple[float, float] | None] = (None, None),
+) -> Figure:
+    """Draw two fields of one place side by side, weak values of both shown beside strong ones.
+
+    Parameters
+    ----------
+    left, right : DataArray, dims (n, e)
+        Node values with ``units`` and ``long_name``; NaN counts as not surveyed.
+    map_titles : (str, str)
+    backdrop, title, surveyed, limits
+        As for :func:`draw_field`; limits of the left and of the right field.
+
+    Returns
+    -------
+    Figure
+    """
+    show = layers_of(left)
+    masks = [unsurveyed_cells(field, surveyed) for field in (left, right)]
+    key = backdrop_key(backdrop, show) + field_key(right, masks[1], None)
+    sheet = map_sheet(
+        backdrop.extent,
+        backdrop.frame,
+        key,
+        title=title,
+        map_titles=map_titles,
+        max_width_in=5.4,
+        max_height_in=6.4,
+    )
+    for number, (field, mask) in enumerate(zip((left, right), masks, strict=True)):
+        draw_panel(sheet, number, field, mask, backdrop, None, "power", None, limits[number], show)
+    return sheet.figure
+
+
+@styled
 def draw_coverage(
     pod: xr.DataArray,
     backdrop: Backdrop,

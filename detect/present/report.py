@@ -17,7 +17,7 @@ from detect.present.words import ranged
 
 if TYPE_CHECKING:
     from detect.geostat.crosscheck import CrossCheck
-    from detect.readings.conditioning import StepRecord
+    from detect.readings.steps import StepRecord
     from detect.survey.errors import Problem
     from detect.survey.outlines import KeepOutArea
 
@@ -245,8 +245,9 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
             infill, *("lane", "gap", "start_e", "start_n", "end_e", "end_n", "length_m")
         ),
         "anomalies": table(
-            context.anomalies,
-            *("anomaly", "square", "e", "n", "peak", "snr", "area_m2", "depth_m", "depth_sd_m"),
+            _ranges(context.anomalies),
+            *("anomaly", "square", "e", "n", "position_sd_m", "peak", "snr", "depth_m"),
+            *("depth_range", "strength_range", "note"),
         ),
         "squares": table(
             _ranked(context.squares),
@@ -269,6 +270,24 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
             *("contact", "pushes", "shallowest_m", "median_m", "deepest_m"),
         ),
     }
+
+
+def _ranges(anomalies: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Return the anomalies with the ranges of depth and strength in words."""
+    if anomalies is None or "depth_low_m" not in anomalies:
+        return anomalies
+    return anomalies.assign(
+        **{
+            name: [
+                f"{number(low, decimals)} to {number(high, decimals)}"
+                for low, high in zip(anomalies[below], anomalies[above], strict=True)
+            ]
+            for name, below, above, decimals in (
+                ("depth_range", "depth_low_m", "depth_high_m", 2),
+                ("strength_range", "strength_low", "strength_high", None),
+            )
+        }
+    )
 
 
 def _by_dive(dives: pd.DataFrame | None) -> pd.DataFrame | None:

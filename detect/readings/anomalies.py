@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -9,8 +11,18 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from detect.readings.inversion import Readings
-from detect.readings.pursuit import merged, pursue, refine
+from detect.readings.belief import UNTOLD, Belief
+from detect.readings.inversion import RELATIVE_ERROR, Readings
+from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
+from detect.readings.sources import REACH_SHARE
+from detect.readings.weighing import (
+    COARSE,
+    FINE,
+    HEARD_WITHIN_M,
+    WIDTH_M,
+    Heard,
+    Weigher,
+)
 from detect.survey.settings import Detector
 
 COLUMNS = [
@@ -27,9 +39,21 @@ COLUMNS = [
     "square",
     "strength_sd",
     "note",
+    "depth_low_m",
+    "depth_high_m",
+    "strength_low",
+    "strength_high",
+    "position_sd_m",
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
+#: answers weighed in each round, each with what was learned of the neighbours
+ROUNDS_OF_ANSWERS = (COARSE, FINE)
+#: what is told of a target as it stands
+TOLD = (
+    *("depth_m", "depth_sd_m", "strength", "strength_sd"),
+    *("depth_low_m", "depth_high_m", "strength_low", "strength_high", "position_sd_m"),
+)
 #: the peak of an anomaly is no more than the largest reading this near, m
 PEAK_WITHIN_M = 0.5
 #: times that targets fitted onto each other are made one and all fitted again
@@ -75,6 +99,52 @@ def _half_height_areas(signal: np.ndarray, cells: np.ndarray, cell_m2: float) ->
         around = np.argwhere(labels == labels[tuple(at)])
         areas[number] = float(np.sum(owners.query(around)[1] == number)) * cell_m2
     return areas
+
+
+def _beliefs(
+    used: pd.DataFrame,
+    rows: np.ndarray,
+    each: np.ndarray,
+    z: np.ndarray,
+    detector: Detector,
+    noise_sd: float,
+) -> list[Belief]:
+    """Weigh the answers about each target, what the others add taken off, a few times round.
+
+    The others add at first what they were fitted with (P, N), then what is expected of them over
+    their own answers; a quarter of it and the spread of those answers are left in doubt.
+    """
+    points = used[["e", "n"]].to_numpy(float)
+    signal = used["signal"].to_numpy(float)
+    track = pd.factorize(used["track"])[0]
+    heading = np.nan_to_num(used["heading_deg"].to_numpy(float))
+    full = used["at_full_scale"].to_numpy(bool)
+    added, doubt = each.copy(), (LEFTOVER * each) ** 2
+    tree = cKDTree(points)
+    weighers = [Weigher(detector, noise_sd, lattice) for lattice in ROUNDS_OF_ANSWERS]
+    reach = REACH_SHARE * detector.air_range_m
+    out: list[Belief | None] = [None] * len(rows)
+    for weigher, number in product(weighers, np.argsort(-z, kind="stable")):
+        before = out[number]
+        place = rows[number, :2] if before is None else np.array([before.e, before.n])
+        around = tree.query_ball_point(place, HEARD_WITHIN_M) or [tree.query(place)[1]]
+        near = np.array(around, dtype=int)
+        others = np.delete(added[:, near], number, axis=0).sum(axis=0)
+        rest = signal[near] - others
+        variance = (
+            noise_sd**2
+            + (RELATIVE_ERROR * np.abs(rest)) ** 2
+            + np.delete(doubt[:, near], number, axis=0).sum(axis=0)
+        )
+        heard = Heard(points[near], rest, variance, track[near], heading[near], full[near])
+        far = np.array(tree.query_ball_point(place, reach), dtype=int)
+        belief, mean, spread = weigher.weigh(
+            place, WIDTH_M / max(float(z[number]), 1.0), heard, points[far]
+        )
+        out[number] = belief
+        added[number], doubt[number] = 0.0, 0.0
+        added[number, far], doubt[number, far] = mean, spread + (LEFTOVER * mean) ** 2
+    return [belief for belief in out if belief is not None]
 
 
 def find_anomalies(
@@ -137,8 +207,12 @@ def find_anomalies(
         if len(fewer) == len(fits):
             break
         fits = refine(fewer, points[told], heard[told], detector, noise_sd)
+    rows = np.array([f.row for f in fits])
+    all_readings = Readings(points, heard, detector, noise_sd)
+    each = all_readings.heard(rows)
+    beliefs = _beliefs(used, rows, each, z, detector, noise_sd)
     e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
-    place = np.array([(f.e, f.n) for f in fits])
+    place = np.array([(b.e, b.n) for b in beliefs])
     cells = np.column_stack(
         [
             np.abs(axis[:, None] - x).argmin(axis=0)
@@ -146,8 +220,7 @@ def find_anomalies(
         ]
     )
     node_m = float(e[1] - e[0]) if e.size > 1 else 1.0
-    all_readings = Readings(points, heard, detector, noise_sd)
-    peak = all_readings.heard(np.array([f.row for f in fits])).max(axis=1)
+    peak = each.max(axis=1)
     # a fit to a reading or two may claim more than anyone read there
     tree = cKDTree(points)
     near = tree.query_ball_point(place, np.maximum(tree.query(place)[0] + 1e-9, PEAK_WITHIN_M))
@@ -161,13 +234,12 @@ def find_anomalies(
             "snr": z,
             "q_value": q,
             "area_m2": _half_height_areas(signal.to_numpy(), cells, node_m**2),
-            "depth_m": [f.depth_m for f in fits],
-            "depth_sd_m": [f.depth_sd_m for f in fits],
-            "strength": [f.strength for f in fits],
             "square": "",
-            "strength_sd": [f.strength_sd for f in fits],
-            "note": [f.note for f in fits],
+            "note": [b.note for b in beliefs],
         }
+        | {name: [getattr(b, name) for b in beliefs] for name in TOLD}
     )
+    untold = found["note"].str.contains(UNTOLD).to_numpy()
+    found.loc[untold, ["depth_m", "depth_sd_m", "strength", "strength_sd"]] = np.nan
     found = found.sort_values("peak", ascending=False, kind="stable", ignore_index=True)
     return found.assign(anomaly=[f"An{number + 1}" for number in range(len(found))])[COLUMNS]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from detect.readings.late_targets import Swum, lag_by_targets, top_of_parabola
 from detect.readings.site_inversion import System, fit_sources
 from detect.readings.sources import WIDEST_STEP_M, Sources, lattice_near, source_depths
 from detect.survey.settings import Detector
@@ -15,7 +16,7 @@ from detect.survey.settings import Detector
 Floats = NDArray[np.float64]
 
 #: lags that are tried, m
-LAGS_M = np.arange(-0.2, 0.6001, 0.1)
+LAGS_M = np.arange(-0.2, 0.6001, 0.2)
 #: penalty of the sources (see `detect.readings.site_inversion`) and steps of each fit
 PENALTY, STEPS = 2.5, 40
 #: sources are laid this near to readings that stand this many sigma out
@@ -61,15 +62,16 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     A reading belongs ``lag`` behind the place it was logged at, along the way swum. At the wrong
     lag the same metal seems to lie apart on the lanes out and the lanes back, which takes more
     sources, or leaves more misfit. The cost of
-    :func:`detect.readings.site_inversion.fit_sources` is taken at `LAGS_M`, and a parabola through
-    the five values about the least gives the lag. Its standard deviation is that of the jackknife
-    over `PARTS` parts of the site (Tukey 1958, from memory), since the parabola's curvature takes
-    the readings' errors for independent.
+    :func:`detect.readings.site_inversion.fit_sources` is taken at `LAGS_M`; the foot of a parabola
+    through the three values about the least is a first guess. Then each strong target is asked
+    about the lag (:func:`detect.readings.late_targets.lag_by_targets`); where too few are, the
+    first guess stands, with a standard deviation by the jackknife over `PARTS` parts of the site
+    (Tukey 1958, from memory).
 
     Parameters
     ----------
     readings : DataFrame
-        Conditioned; ``e, n, signal, heading_deg, used, at_full_scale``.
+        Conditioned; ``e, n, signal, heading_deg, track, used, at_full_scale``.
     detector : Detector
     noise_sd : float
         Of one reading.
@@ -110,7 +112,21 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
         u = fit_sources(system, PENALTY, steps=STEPS)
         misfit = 0.5 * system.weight * system.misfit(u) ** 2
         cost[i] = np.bincount(part, misfit, PARTS) + PENALTY * np.bincount(where, u, PARTS)
-    return _judge(cost)
+    profile = pd.DataFrame({"lag_m": LAGS_M, "cost": cost.sum(axis=1)})
+    lag, sd = _scanned(cost)
+    swum = Swum(
+        points,
+        used["heading_deg"].to_numpy(float),
+        signal,
+        pd.factorize(used["track"])[0],
+        full,
+        detector,
+        noise_sd,
+    )
+    finer, finer_sd, targets = lag_by_targets(swum, lag)
+    if np.isfinite(finer_sd):
+        return _judged(finer, finer_sd, targets, profile)
+    return _judged(lag, sd, 0, profile)
 
 
 def _sources_near(places: Floats, detector: Detector) -> Sources:
@@ -121,27 +137,20 @@ def _sources_near(places: Floats, detector: Detector) -> Sources:
     return Sources(nodes, source_depths(detector), np.arange(len(nodes)))
 
 
-def _least(cost: Floats) -> float:
-    """Return where the parabola about the least cost has its foot."""
-    at = float(LAGS_M[int(np.argmin(cost))])
-    for _ in range(3):
-        near = np.abs(LAGS_M - at) <= 0.2 + 1e-9
-        curve = np.polyfit(LAGS_M[near], cost[near], 2)
-        if curve[0] <= 0:
-            break
-        at = float(np.clip(-curve[1] / (2.0 * curve[0]), LAGS_M[0], LAGS_M[-1]))
-    return at
-
-
-def _judge(cost: Floats) -> Lag:
-    """Lag, its jackknife standard deviation, and whether it stands out."""
+def _scanned(cost: Floats) -> tuple[float, float]:
+    """Return the lag of least cost (L, parts) and its jackknife standard deviation, m."""
     total = cost.sum(axis=1)
-    lag = _least(total)
-    without = np.array([_least(total - cost[:, part]) for part in range(PARTS)])
-    sd = float(np.sqrt((PARTS - 1) / PARTS * np.sum((without - without.mean()) ** 2)))
-    profile = pd.DataFrame({"lag_m": LAGS_M, "cost": total})
+    without = np.array([top_of_parabola(LAGS_M, cost[:, part] - total) for part in range(PARTS)])
+    spread = (PARTS - 1) / PARTS * np.sum((without - without.mean()) ** 2)
+    return top_of_parabola(LAGS_M, -total), float(np.sqrt(spread))
+
+
+def _judged(lag: float, sd: float, targets: int, profile: pd.DataFrame) -> Lag:
+    """Return the lag with whether it stands out."""
     if not LAGS_M[0] + 0.05 < lag < LAGS_M[-1] - 0.05:
         return Lag(lag, sd, False, "no lag within the range tried explains the lanes", profile)
+    by = f" by {targets} targets" if targets else ""
+    words = f"{lag:.2f} ± {sd:.2f} m{by}"
     if abs(lag) <= LEAST_RATIO * sd:
-        return Lag(lag, sd, False, f"{lag:.2f} ± {sd:.2f} m does not stand out", profile)
-    return Lag(lag, sd, True, f"{lag:.2f} ± {sd:.2f} m", profile)
+        return Lag(lag, sd, False, f"{words} does not stand out", profile)
+    return Lag(lag, sd, True, words, profile)

@@ -130,6 +130,17 @@ def merged(targets: Floats, z: Floats, q: Floats) -> tuple[Floats, Floats, Float
     return targets[keep], z[keep], q[keep]
 
 
+def grouped(targets: Floats) -> list[NDArray[np.int64]]:
+    """Return the numbers of the targets (P, 4) of each group that overlaps."""
+    if len(targets) == 0:
+        return []
+    pairs = cKDTree(targets[:, :2]).query_pairs(TOGETHER_M, output_type="ndarray")
+    ones = np.ones(len(pairs), bool)
+    graph = csr_matrix((ones, (pairs[:, 0], pairs[:, 1])), (len(targets), len(targets)))
+    count, group = connected_components(graph, directed=False)
+    return [np.flatnonzero(group == number) for number in range(count)]
+
+
 def refine(
     targets: Floats, points: Floats, signal: Floats, detector: Detector, noise_sd: float
 ) -> list[TargetFit]:
@@ -147,16 +158,9 @@ def refine(
     list of TargetFit
         In the order of the targets; without depth in crowds of more than `MOST_TOGETHER`.
     """
-    if len(targets) == 0:
-        return []
-    pairs = cKDTree(targets[:, :2]).query_pairs(TOGETHER_M, output_type="ndarray")
-    ones = np.ones(len(pairs), bool)
-    graph = csr_matrix((ones, (pairs[:, 0], pairs[:, 1])), (len(targets), len(targets)))
-    _, group = connected_components(graph, directed=False)
     tree = cKDTree(points)
     fits: dict[int, TargetFit] = {}
-    for number in range(group.max() + 1):
-        members = np.flatnonzero(group == number)
+    for members in grouped(targets):
         near = np.unique(np.concatenate(tree.query_ball_point(targets[members, :2], FIT_RADIUS_M)))
         crowded = len(members) > MOST_TOGETHER or len(near) < max(
             FEWEST_READINGS, 4 * len(members) + 1

@@ -40,6 +40,24 @@ def crossing_pairs(readings: pd.DataFrame) -> np.ndarray:
     return used[pairs[turn > CROSSING_DEG]]
 
 
+def lane_spacing(readings: pd.DataFrame) -> float:
+    """Return how far lanes of one way lie apart: the median to the nearest of another lane, m.
+
+    NaN where no lane has another alongside.
+    """
+    used = readings[readings["used"]]
+    points, lanes = used[["e", "n"]].to_numpy(float), used["lane"].to_numpy()
+    heading = used["heading_deg"].to_numpy(float)
+    apart = []
+    for lane in pd.unique(lanes):
+        mine = lanes == lane
+        turn = np.abs((heading - heading[mine][0] + 90.0) % 180.0 - 90.0)
+        beside = ~mine & (turn < CROSSING_DEG)
+        if beside.any():
+            apart.append(cKDTree(points[beside]).query(points[mine])[0])
+    return float(np.median(np.concatenate(apart))) if apart else float("nan")
+
+
 def _noise(readings: pd.DataFrame) -> float:
     """Noise along one track; NaN where there are too few differences."""
     differences = second_differences(readings)
@@ -144,15 +162,33 @@ def _worst(table: pd.DataFrame) -> list[str]:
     return ["; ".join(w) for w in words]
 
 
-def by_whom(table: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Return the figures of `track_quality` by dive or by diver: sums and medians."""
-    known = table[table[column].astype(str) != ""]
-    return known.groupby(column, as_index=False).agg(
-        tracks=("track", "size"),
-        readings=("readings", "sum"),
-        left_out=("left_out", "sum"),
-        largest_gap_m=("largest_gap_m", "max"),
-        noise_sd=("noise_sd", "median"),
-        level=("level", "median"),
-        misclosure_after=("misclosure_after", "median"),
-    )
+def by_whom(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the figures of `track_quality` by dive and by diver: sums, medians, largest gap.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `track_quality`.
+
+    Returns
+    -------
+    DataFrame
+        ``of`` (``dive`` or ``diver``), ``name``, ``tracks, readings, left_out, largest_gap_m,
+        noise_sd, level, misclosure_before, misclosure_after``; only those that are logged.
+    """
+    parts = []
+    for column in ("dive", "diver"):
+        known = table[table[column].notna() & (table[column].astype(str) != "")]
+        by = known.groupby(column, as_index=False).agg(
+            tracks=("track", "size"),
+            readings=("readings", "sum"),
+            left_out=("left_out", "sum"),
+            largest_gap_m=("largest_gap_m", "max"),
+            noise_sd=("noise_sd", "median"),
+            level=("level", "median"),
+            misclosure_before=("misclosure_before", "median"),
+            misclosure_after=("misclosure_after", "median"),
+        )
+        parts.append(by.rename(columns={column: "name"}).assign(of=column))
+    whole = pd.concat(parts, ignore_index=True)
+    return whole[["of", "name", *(c for c in whole if c not in ("of", "name"))]]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, minimize
 from scipy.sparse import csr_matrix, diags
 
-from detect.geostat.parallel import threads
+from detect.geostat.parallel import run, threads
 from detect.readings.inversion import RELATIVE_ERROR
 from detect.readings.sources import Sources, response_operator, sources_under
 from detect.survey.settings import Detector
@@ -154,15 +156,19 @@ def choose_penalty(system: System, lanes: NDArray[np.int64]) -> tuple[float, pd.
     table : DataFrame
         ``penalty, misfit``: mean weighted squared error of left-out readings.
     """
-    rows = []
-    for penalty in PENALTIES:
-        total = 0.0
-        for fold in range(FOLDS):
-            out = lanes % FOLDS == fold
-            u = fit_sources(system, penalty, np.where(out, 0.0, system.weight), FEWER_STEPS)
-            total += float(np.sum((system.weight * system.misfit(u) ** 2)[out]))
-        rows.append({"penalty": penalty, "misfit": total / len(lanes)})
-    table = pd.DataFrame(rows)
+
+    def left_out(job: tuple[float, int]) -> float:
+        penalty, fold = job
+        out = lanes % FOLDS == fold
+        u = fit_sources(system, penalty, np.where(out, 0.0, system.weight), FEWER_STEPS)
+        return float(np.sum((system.weight * system.misfit(u) ** 2)[out]))
+
+    jobs = list(product(PENALTIES, range(FOLDS)))
+    misfit = np.empty(len(jobs))
+    for number, one in run(left_out, jobs):
+        misfit[number] = one
+    total = misfit.reshape(-1, FOLDS).sum(axis=1) / len(lanes)
+    table = pd.DataFrame({"penalty": PENALTIES, "misfit": total})
     return PENALTIES[int(np.argmin(table["misfit"].to_numpy()))], table
 
 
@@ -246,13 +252,11 @@ def invert_site(
     lanes = pd.factorize(used["lane"], sort=True)[0]
     penalty, choice = choose_penalty(system, lanes)
     rng = np.random.default_rng(seed)
-    fits = [fit_sources(system, penalty)]
-    for _ in range(replicates):
-        fits.append(
-            fit_sources(
-                system, penalty, system.weight * rng.exponential(size=lanes.max() + 1)[lanes]
-            )
-        )
-    strength = sources.by_cell(np.stack(fits) / system.scale, field.size)
+    draws = [rng.exponential(size=lanes.max() + 1) for _ in range(replicates)]
+    weights = [system.weight, *(system.weight * draw[lanes] for draw in draws)]
+    fits = np.empty((len(weights), len(system.scale)))
+    for number, one in run(partial(fit_sources, system, penalty), weights):
+        fits[number] = one
+    strength = sources.by_cell(fits / system.scale, field.size)
     maps = strength.reshape(-1, *field.shape)
     return SiteInversion(maps.mean(axis=0), maps[1:], sources.depths, penalty, choice)

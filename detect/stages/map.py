@@ -15,7 +15,7 @@ from detect.geostat import Variogram
 from detect.geostat.crosscheck import CrossCheck, against_pykrige
 from detect.geostat.model import PointModel
 from detect.geostat.scores import Scores, leave_one_out_scores
-from detect.lanes import footprint
+from detect.lanes import coil_aliased_share, footprint
 from detect.probes import (
     ContactDepth,
     ContactModel,
@@ -29,6 +29,7 @@ from detect.readings import (
     condition,
     find_anomalies,
     invert_site,
+    lane_spacing,
     signal_model,
     signal_of,
     track_quality,
@@ -52,6 +53,8 @@ from detect.survey import Grid, Survey
 CROSSCHECK_NODES = 600
 #: where the reference target at burial depth would be found more rarely, strength is not known
 LEAST_POD = 0.3
+#: power lost between lanes that is worth a note: a twentieth (common practice, no source)
+WORTH_SAYING = 0.05
 #: without a detector's footprint, a node whose variance is this share of the sill is unsurveyed
 UNINFORMED = 0.95
 
@@ -204,6 +207,15 @@ def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
         notes.append(f"{clipped} readings at full scale: the true signal there is at least that")
     if not survey.settings.has_detector:
         notes.append("no [detector] section: anomalies are not picked and POD is not known")
+    elif survey.settings.detector.sweep_half_width_m == 0.0:
+        detector, apart = survey.settings.detector, lane_spacing(conditioned)
+        share = coil_aliased_share(detector, detector.burial_depth_m, apart)
+        if share > WORTH_SAYING:
+            notes.append(
+                f"lanes {apart:.2f} m apart cannot tell {100 * share:.0f} % of the signal's power "
+                f"over a target {detector.burial_depth_m:g} m down from something else: its place "
+                "across the lanes is in doubt (see position_sd_m of the anomalies)"
+            )
     return tuple(notes)
 
 

@@ -51,12 +51,16 @@ class BuriedSite:
         The needle comes this far behind the coil.
     levels : Series
         By track, signal units.
+    coil : DataFrame
+        ``e, n, height, baseline``: where the coil was at each reading, m, and what the meter showed
+        there of level and drift, signal units; for oracles.
     """
 
     truth: pd.DataFrame
     readings: pd.DataFrame
     lag_m: float
     levels: pd.Series
+    coil: pd.DataFrame
 
 
 def bury(rng: np.random.Generator) -> pd.DataFrame:
@@ -118,7 +122,7 @@ def make_site(seed: int) -> BuriedSite:
     truth = bury(rng)
     lag = float(rng.uniform(0.05, 0.35))
     full_scale = float(DETECTOR.full_scale or np.inf)
-    parts, levels = [], {}
+    parts, coils, levels = [], [], {}
     clock, slope, dive = 0.0, 0.0, 0
     lost = int(rng.integers(5, 25))
     for track, (name, start, end) in enumerate(lanes()):
@@ -143,7 +147,9 @@ def make_site(seed: int) -> BuriedSite:
         time = clock + np.cumsum(rng.normal(STEP_M / SPEED_M_PER_S, 0.3, distance.size).clip(1.0))
         clock = float(time[-1]) + 90.0
         levels[track] = float(rng.normal(0, 1.8))
-        signal = signal_at(truth, e, n, height) + levels[track] + slope * (time - time.mean())
+        baseline = levels[track] + slope * (time - time.mean())
+        coils.append(pd.DataFrame({"e": e, "n": n, "height": height, "baseline": baseline}))
+        signal = signal_at(truth, e, n, height) + baseline
         heading = float(np.rad2deg(np.arctan2(sign * along[0], sign * along[1])) % 360.0)
         parts.append(
             pd.DataFrame(
@@ -169,4 +175,5 @@ def make_site(seed: int) -> BuriedSite:
     readings["signal"] = readings["signal"].clip(upper=full_scale).round(1)
     readings["at_full_scale"] = readings["signal"] >= full_scale
     readings["row"] = np.arange(len(readings)) + 2
-    return BuriedSite(truth, readings, lag, pd.Series(levels))
+    coil = pd.concat(coils, ignore_index=True)
+    return BuriedSite(truth, readings, lag, pd.Series(levels), coil)

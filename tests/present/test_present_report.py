@@ -16,7 +16,7 @@ from detect.geostat.crosscheck import CrossCheck
 from detect.present.director import opening_table, summarise
 from detect.present.report import CAUTIONS, Picture, ReportContext, render_report
 from detect.present.style import png_bytes
-from detect.readings.conditioning import StepRecord
+from detect.readings.steps import StepRecord
 from detect.survey.errors import Problem
 from detect.survey.outlines import KeepOutArea
 

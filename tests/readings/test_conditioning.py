@@ -6,14 +6,9 @@ import pytest
 
 from detect.lanes import response_ratio
 from detect.readings.baseline import quiet_readings, track_levels
-from detect.readings.conditioning import (
-    condition,
-    least_neighbour_share,
-    prepare,
-    remove_drift,
-    remove_levels,
-    screen_spikes,
-)
+from detect.readings.conditioning import condition, remove_drift, remove_levels
+from detect.readings.spikes import least_neighbour_share, screen_spikes
+from detect.readings.steps import prepare
 from detect.survey.settings import Detector
 
 DETECTOR = Detector(

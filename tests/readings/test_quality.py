@@ -4,7 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from detect.readings.quality import COLUMNS, by_whom, crossing_pairs, track_quality
+from detect.readings.quality import (
+    COLUMNS,
+    by_whom,
+    crossing_pairs,
+    lane_spacing,
+    track_quality,
+)
 
 LEVELS = [0.0, 5.0, -3.0, 0.0]
 
@@ -80,5 +86,18 @@ def test_only_ways_that_differ_cross():
 
 def test_by_dive_and_by_diver():
     table = track_quality(log().reset_index(drop=True))
-    assert by_whom(table, "dive")["tracks"].tolist() == [2, 2]
-    assert by_whom(table, "diver")["readings"].tolist() == [table["readings"].sum()]
+    whom = by_whom(table).set_index(["of", "name"])
+    assert whom.loc["dive", "tracks"].tolist() == [2, 2]
+    assert whom.loc[("diver", "A.K."), "readings"] == table["readings"].sum()
+    # D1 swam the noisy lane: the median of its two tracks' noise
+    assert whom.loc[("dive", "D1"), "noise_sd"] == pytest.approx(table["noise_sd"][2:].median())
+
+
+def test_what_is_not_logged_is_not_told():
+    table = track_quality(log().reset_index(drop=True)).assign(diver="")
+    assert set(by_whom(table)["of"]) == {"dive"}
+
+
+def test_lanes_three_metres_apart():
+    assert lane_spacing(log()) == pytest.approx(3.0)
+    assert np.isnan(lane_spacing(log()[lambda t: t["lane"] == "L1"]))

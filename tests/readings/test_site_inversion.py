@@ -38,6 +38,7 @@ def swum(targets, seed=0, lag=0.0, noise=1.0):
                     "n": n,
                     "signal": signal,
                     "lane": f"L{lane}",
+                    "track": lane,
                     "heading_deg": 0.0 if sign > 0 else 180.0,
                     "used": True,
                     "at_full_scale": False,

@@ -8,11 +8,17 @@ from matplotlib.figure import Figure
 from detect.present.style import BLUE, GREY, PALE, TINY_PT, VERMILLION, new_figure, styled
 
 _ROW_IN = 0.155
+#: rows left free between the swims and what they come to
+_GAP = 0.8
 
 
 @styled
 def draw_quality(
-    table: pd.DataFrame, *, unit: str = "", title: str = "Each swim of a lane, in the order swum"
+    table: pd.DataFrame,
+    whom: pd.DataFrame | None = None,
+    *,
+    unit: str = "",
+    title: str = "Each swim of a lane, in the order swum; below, each dive and each diver",
 ) -> Figure:
     """Draw a row a swim: level taken out, noise, misclosure before and after, largest gap.
 
@@ -20,6 +26,9 @@ def draw_quality(
     ----------
     table : DataFrame
         From :func:`detect.readings.quality.track_quality`.
+    whom : DataFrame, optional
+        From :func:`detect.readings.quality.by_whom`: rows for dives and divers under those of the
+        swims.
     unit : str
         Of the signal.
     title : str
@@ -28,20 +37,26 @@ def draw_quality(
     -------
     Figure
     """
-    count = len(table)
-    height = 1.35 + _ROW_IN * max(count, 4)
-    figure = new_figure(10.4, height)
-    figure.text(0.012, 1 - 0.08 / height, title, fontsize=12, weight="bold", va="top")
-    rows = [float(row) for row in range(count)]
+    swims = len(table)
     repeats = table["lane"].duplicated(keep=False)
     names = [
         f"{lane} pass {number}" if again else str(lane)
         for lane, number, again in zip(table["lane"], table["pass"], repeats, strict=True)
     ]
-    divers = [
+    words = [
         " ".join(str(w) for w in (dive, diver) if str(w) not in ("", "nan"))
         for dive, diver in zip(table["dive"], table["diver"], strict=True)
     ]
+    rows = [float(row) for row in range(swims)]
+    if whom is not None and len(whom):
+        names += [f"{of} {name}" for of, name in zip(whom["of"], whom["name"], strict=True)]
+        words += [f"{n} swims" if n > 1 else "1 swim" for n in whom["tracks"]]
+        rows += [swims + _GAP + row for row in range(len(whom))]
+        table = pd.concat([table, whom.assign(worst="")], ignore_index=True)
+    count = int(rows[-1] + 1.5) if rows else 0
+    height = 1.35 + _ROW_IN * max(count, 4)
+    figure = new_figure(10.4, height)
+    figure.text(0.012, 1 - 0.08 / height, title, fontsize=12, weight="bold", va="top")
     of = f" ({unit})" if unit else ""
     bottom, tall = 0.62 / height, 1 - 1.18 / height
     axes = [
@@ -71,9 +86,12 @@ def draw_quality(
         loc="upper center", bbox_to_anchor=(0.5, -0.3 / (height * tall)), ncols=2, fontsize=TINY_PT
     )
     place = axes[3].get_yaxis_transform()
-    for row, who, worst, lost in zip(rows, divers, table["worst"], table["left_out"], strict=True):
-        words = [w for w in (who, f"{lost} left out" if lost else "") if w]
-        axes[3].text(1.04, row, ", ".join(words), transform=place, fontsize=TINY_PT, va="center")
+    if count > swims:
+        for axis in axes:
+            axis.axhline(swims - 0.5 + _GAP / 2.0, color=GREY, lw=0.8)
+    for row, who, worst, lost in zip(rows, words, table["worst"], table["left_out"], strict=True):
+        said = [w for w in (who, f"{lost} left out" if lost else "") if w]
+        axes[3].text(1.04, row, ", ".join(said), transform=place, fontsize=TINY_PT, va="center")
         if worst:
             axes[3].text(
                 1.98, row, worst, transform=place, fontsize=TINY_PT, va="center", weight="bold"
