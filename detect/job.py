@@ -222,22 +222,21 @@ def run(
         cut = later(write_baseline_section, survey, bed(), fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
+        rank_written = later(write_rank, survey, ranked, fresh)
         progress("pictures", 0, 3)
-        with clock("write rank"):
-            rank_summary = write_rank(survey, ranked, fresh)
-        progress("pictures", 1, 3)
         with clock("write map"):
             map_summary = write_map(survey, mapped, fresh)
-        progress("pictures", 2, 3)
+        progress("pictures", 1, 3)
         with clock("wait for pictures"):
             parts = {
                 "plan": plan_written(),
                 "check": check_written(),
                 "map": map_summary,
-                "rank": rank_summary,
+                "rank": rank_written(),
             }
             for finished in (*drawn, cut):
                 finished()
+        progress("pictures", 2, 3)
         provenance = _provenance(survey, begun)
         with clock("report"):
             context = report_context(

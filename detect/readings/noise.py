@@ -90,17 +90,14 @@ def repeat_differences(readings: pd.DataFrame, tolerance_m: float = 0.05) -> np.
     (D,) array
         Each pass against the lane's first pass, in signal units.
     """
-    used = readings[readings["used"]]
+    used = readings[readings["used"] & readings["signal"].notna()]
     place = (used["distance_m"] / tolerance_m).round()
-    table = used.assign(place=place).pivot_table(
-        index=["lane", "place"], columns="track", values="signal", aggfunc="mean"
-    )
-    first = table.bfill(axis=1).iloc[:, 0] if table.shape[1] else pd.Series(dtype=float)
-    difference = np.array(table.sub(first, axis=0), dtype=float)
-    owner = table.notna().to_numpy().argmax(axis=1) if table.size else np.empty(0, int)
-    if difference.size:
-        difference[np.arange(len(owner)), owner] = np.nan
-    return difference[np.isfinite(difference)]
+    table = used[["track", "signal"]].assign(lane=pd.factorize(used["lane"])[0], place=place)
+    # passes in their order at each place; the first is what the others are held against
+    passes = table.groupby(["lane", "place", "track"], sort=True)["signal"].mean()
+    spot = passes.groupby(level=["lane", "place"], sort=False)
+    later = spot.cumcount().to_numpy() > 0
+    return (passes - spot.transform("first")).to_numpy(float)[later]
 
 
 def estimate_noise(readings: pd.DataFrame) -> Noise:

@@ -33,6 +33,8 @@ MOST_PICKS = 200
 #: relative change of the misfit at which a pick is placed well enough to be taken off: all are
 #: fitted again, together
 ROUGHLY = 1e-3
+#: the same where targets are fitted together: all answers about each are weighed after that
+CLOSELY = 1e-5
 #: share of what is taken off that may be left by wander, tilt and shape (common practice, no
 #: source): a second target under a loud one must stand out of that
 LEFTOVER = 0.25
@@ -171,6 +173,6 @@ def refine(
             continue
         near = near.astype(int)
         readings = Readings(points[near], signal[near], detector, noise_sd)
-        together = fit_together(readings, targets[members])
+        together = fit_together(readings, targets[members], CLOSELY)
         fits |= {int(m): fit for m, fit in zip(members, together, strict=True)}
     return [fits[number] for number in range(len(targets))]
