@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.font_manager import FontProperties
 from matplotlib.text import Text
+from matplotlib.textpath import TextPath
 from matplotlib.transforms import Bbox
 
 from detect.present.style import SMALL_PT, halo
@@ -20,6 +23,14 @@ def text_box(text: Text) -> Bbox:
     """Return the box that a text fills, in pixels of its figure."""
     figure: Any = text.figure
     return text.get_window_extent(figure.canvas.get_renderer())
+
+
+@functools.cache
+def text_size_pt(words: str, size_pt: float, weight: str) -> tuple[float, float]:
+    """Return width and height of the words' outlines in points, with a point of air around."""
+    prop = FontProperties(family="DejaVu Sans", weight=weight)
+    box = TextPath((0, 0), words, size=size_pt, prop=prop).get_extents()
+    return float(box.width) + 2.0, float(box.height) + 2.0
 
 
 def place_labels(
@@ -62,12 +73,27 @@ def place_labels(
     pixels_per_pt = figure.dpi / 72.0
     frame = axes.get_window_extent()
     used = [*taken, *(text_box(text) for text in axes.texts if text.get_text())]
+    low = np.array([box.min for box in used]).reshape(-1, 2)
+    high = np.array([box.max for box in used]).reshape(-1, 2)
+    middles = axes.transData.transform(np.asarray(points, float).reshape(-1, 2))
     placed: list[Text] = []
-    for (e, n), words in zip(points, texts, strict=True):
+    for at, words, middle in zip(points, texts, middles, strict=True):
+        half = np.array(text_size_pt(words, size_pt, weight)) * pixels_per_pt / 2
+        # Half the text's own size plus the gap puts its near edge the gap away.
+        shifts = np.array(_DIRECTIONS) * (half + gap_pt * pixels_per_pt * np.array([1.0, 0.6]))
+        places = middle + shifts
+        inside = ((places - half >= frame.min) & (places + half <= frame.max)).all(axis=1)
+        apart = (places[:, None] - half >= high) | (places[:, None] + half <= low)
+        free = np.flatnonzero(inside & apart.any(axis=2).all(axis=1))
+        if not len(free):
+            continue
+        there = free[0]
+        low = np.vstack([low, places[there] - half])
+        high = np.vstack([high, places[there] + half])
         label = axes.annotate(
             words,
-            (e, n),
-            xytext=(0, 0),
+            at,
+            xytext=shifts[there] / pixels_per_pt,
             textcoords="offset points",
             ha="center",
             va="center",
@@ -77,20 +103,7 @@ def place_labels(
             path_effects=halo(2.2),
             zorder=9,
         )
-        box = text_box(label)
-        for right, up in _DIRECTIONS:
-            # Half the text's own size plus the gap puts its near edge the gap away.
-            shift_x = right * (box.width / 2 + gap_pt * pixels_per_pt)
-            shift_y = up * (box.height / 2 + gap_pt * pixels_per_pt * 0.6)
-            there = box.translated(shift_x, shift_y)
-            inside = np.all(frame.min <= there.min) and np.all(there.max <= frame.max)
-            if inside and not any(there.overlaps(other) for other in used):
-                label.xyann = (shift_x / pixels_per_pt, shift_y / pixels_per_pt)
-                used.append(there)
-                placed.append(label)
-                break
-        else:
-            label.remove()
+        placed.append(label)
     return placed
 
 

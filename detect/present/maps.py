@@ -32,7 +32,7 @@ _GROUND = ("outline", "keep_outs", "squares", "baseline")
 #: what a map shows when it is not said: the measurements that it rests on
 FIELD_LAYERS: dict[str, tuple[str, ...]] = {
     "signal": (*_GROUND, "lanes", "anomalies"),
-    "loudness": (*_GROUND, "lanes", "anomalies"),
+    "loudness": (*_GROUND, "lanes"),  # bare: the field under all those names
     "strength": (*_GROUND, "lanes", "anomalies"),
     "contact_probability": (*_GROUND, "probes"),
     "contact_depth": (*_GROUND, "probes"),
