@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import gc
 import json
 import logging
 import sys
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from detect.job import JobReport
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+#: objects made before the young ones are searched for lost rings, and how rarely the old ones are
+SELDOM = (100_000, 50, 100)
 
 CAUTIONS = (
     "The dive supervisor sets bottom times and tables. A strong anomaly may be ordnance: do not "
@@ -119,6 +123,9 @@ def run_job(
 ) -> None:
     """Run one job and print what it says."""
     click.get_current_context().find_root().obj = {"json": as_json}
+    # A process of seconds: looking through half a million objects for lost rings of references
+    # takes a tenth of it. Pictures, which are large rings, are collected one by one.
+    gc.set_threshold(*SELDOM)
     # matplotlib, scipy and the rest are only loaded once there is something to do
     from detect import job
 
