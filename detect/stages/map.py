@@ -47,7 +47,7 @@ from detect.stages.common import (
     when_asked,
     with_sd,
 )
-from detect.survey import Grid, Survey
+from detect.survey import Survey
 
 #: nodes of each map that are estimated again by an independent library
 CROSSCHECK_NODES = 600
@@ -83,21 +83,24 @@ class MapResult:
     notes: tuple[str, ...] = ()
 
 
-def surveyed_cells(
-    survey: Survey, grid: Grid, readings: pd.DataFrame, variance: np.ndarray, sill: float
-) -> np.ndarray:
-    """Return the cells where the readings speak, ``(L, K)``.
+def heard_cells(survey: Survey, readings: pd.DataFrame) -> np.ndarray:
+    """Return the cells where the detector's readings speak, ``(L, K)``.
 
-    With a detector: a reference target lying on the bed there would have been heard from the
-    nearest reading. Without: the kriging variance is below 95 % of the sill.
+    A reference target lying on the bed there would have been heard from the nearest reading.
     """
-    if survey.settings.has_detector:
-        detector = survey.settings.detector
-        reach = max(footprint(detector, 0.0), detector.coil_diameter_m / 2.0)
-        tree = cKDTree(readings.loc[readings["used"], ["e", "n"]].to_numpy(float))
-        distance, _ = tree.query(grid.nodes, distance_upper_bound=reach)
-        return np.isfinite(distance).reshape(grid.shape)
-    return (variance < UNINFORMED * sill).reshape(grid.shape)
+    detector, grid = survey.settings.detector, survey.grid()
+    reach = max(footprint(detector, 0.0), detector.coil_diameter_m / 2.0)
+    tree = cKDTree(readings.loc[readings["used"], ["e", "n"]].to_numpy(float))
+    distance, _ = tree.query(grid.nodes, distance_upper_bound=reach)
+    return np.isfinite(distance).reshape(grid.shape)
+
+
+def informed_cells(signal: SignalModel, loudness_sd: xr.DataArray) -> np.ndarray:
+    """Return the cells where the readings speak when their detector is not known, ``(L, K)``.
+
+    The kriging variance there is below 95 % of the sill.
+    """
+    return np.asarray(loudness_sd.to_numpy() ** 2 < UNINFORMED * signal.loudness.variogram.sill)
 
 
 def _estimator(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> SignalModel:
@@ -240,7 +243,7 @@ def map_signal(
     client : distributed.Client, optional
         A cluster to work the maps of signal and loudness out on.
     later : Later, optional
-        How to have the metal worked out while the rest is.
+        How to have metal and anomalies worked out while the rest is.
 
     Raises
     ------
@@ -255,24 +258,24 @@ def map_signal(
     progress("conditioning", 0, 6)
     steps_named = settings.mapping.conditioning
     # two steps need to know the coil; asking for them without one names the section
-    asked = settings.has_detector or not {"spikes", "lag"}.isdisjoint(steps_named)
+    with_coil = settings.has_detector
+    asked = with_coil or not {"spikes", "lag"}.isdisjoint(steps_named)
     coil = settings.detector if asked else None
     conditioned, steps, noise = condition(readings, steps_named, coil)
+
+    surveyed = heard_cells(survey, conditioned) if with_coil else np.zeros(grid.shape, bool)
+    inverted = later(_metal, survey, conditioned, noise, cover, surveyed)
 
     progress("variogram", 1, 6)
     signal = _estimator(survey, conditioned, noise)
 
     progress("signal map", 2, 6)
     fields = _signal_fields(survey, signal, unit, client)
-    surveyed = surveyed_cells(
-        survey,
-        grid,
-        conditioned,
-        fields["loudness_sd"].to_numpy() ** 2,
-        signal.loudness.variogram.sill,
-    )
+    if not with_coil:
+        surveyed = informed_cells(signal, fields["loudness_sd"])
     fields["surveyed"] = grid.field(surveyed, "surveyed", "1", "readings reach this cell")
-    inverted = later(_metal, survey, conditioned, noise, cover, surveyed)
+    loud, scale = fields["loudness"], signal.scale
+    picked = later(_anomalies, survey, loud, scale, surveyed, conditioned, noise)
 
     progress("checks", 3, 6)
     plain_scores = None
@@ -284,8 +287,7 @@ def map_signal(
     crosscheck = _crosscheck(survey, signal, fields)
 
     progress("anomalies", 4, 6)
-    anomalies = _anomalies(survey, fields["loudness"], signal.scale, surveyed, conditioned, noise)
-
+    anomalies = picked()
     progress("metal, probes and seabed", 5, 6)
     metal, strengths = inverted()
     fields |= strengths
