@@ -114,5 +114,5 @@ def test_the_map_checked_itself(outcome):
     # PyKrige on the same data and model, at a sample of nodes
     check = outcome[0].summary["crosscheck_pykrige"]
     assert check["ok"]
-    assert check["nodes"] == 400
+    assert check["nodes"] == 600
     assert check["max_abs_estimate"] < 1e-9
