@@ -1,9 +1,13 @@
 """A regional trend: planted planes come back, metal and broad anomalies stay."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+from detect.cli import main
 from detect.readings.conditioning import condition, remove_levels
 from detect.readings.left_out import judge
 from detect.readings.steps import prepare
@@ -72,7 +76,7 @@ def test_a_plane_under_metal_is_that_of_least_squares_on_readings_known_to_be_qu
 
 
 def test_standard_errors_are_those_of_many_surveys():
-    """Root mean square of error over standard error, 30 surveys: between 0.7 and 1, give or take."""
+    """Root mean square of error over standard error, 30 surveys: 0.7 to 1, give or take."""
     off = []
     for seed in range(30):
         readings = site(seed, PLANE, levels_sd=1.0)
@@ -135,3 +139,26 @@ def test_left_out_lanes_judge_a_trend_where_readings_stand_after_it():
     # a trend that is not there, put in: lanes at the edge are predicted worse
     tilted = out.assign(signal=out["signal"] + 4.0 * out["e"])
     assert not judge(out, tilted, 1.0, out["signal"] - tilted["signal"]).keep
+
+
+def test_the_map_says_what_trend_was_taken_out(tmp_path):
+    folder = tmp_path / "mole_end"
+    folder.mkdir()
+    (folder / "survey.toml").write_text(
+        "[area]\noutline = [[0, 0], [20, 0], [20, 30], [0, 30]]\n"
+        '[readings]\nfile = "readings.csv"\n'
+        '[mapping]\nnode_m = 2.0\nneighbours = 12\nconditioning = ["trend", "levels"]\n'
+        'variogram = {model = "exponential", nugget = 0.5, partial_sill = 0.5, range_m = 2.0}\n'
+    )
+    readings = site(8, PLANE, 1.0)
+    readings = readings[readings["n"] % 1.0 == 0]
+    readings[["lane", "e", "n", "signal"]].to_csv(folder / "readings.csv", index=False)
+    out = tmp_path / "out"
+    ran = CliRunner().invoke(main, ["map", str(folder), "--out", str(out)])
+    assert ran.exit_code == 0, ran.output
+    assert "trend: a plane taken out" in ran.output
+    trend, levels = json.loads((out / "map.json").read_text())["conditioning"]
+    assert (trend["step"], trend["kept"], levels["step"]) == ("trend", True, "levels")
+    for name, planted in zip(("e", "n"), PLANE, strict=True):
+        off = trend["parameters"][f"gradient_{name}"] - planted
+        assert abs(off) < 3 * trend["parameters"][f"sd_{name}"]
