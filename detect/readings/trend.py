@@ -198,7 +198,7 @@ def _settled(
         if np.array_equal(chosen, quiet) or np.linalg.matrix_rank(x[chosen]) < 3:
             break
         quiet = chosen
-        fit = np.linalg.lstsq(x[quiet], signal[quiet], rcond=None)[0]
+        fit = np.asarray(np.linalg.lstsq(x[quiet], signal[quiet], rcond=None)[0], dtype=np.float64)
         fit[0] -= LEAN * spread
     return fit, quiet
 
