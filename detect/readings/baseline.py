@@ -13,11 +13,10 @@ from scipy.special import ndtr
 #: readings further above (below) the baseline than this many sigma are metal (or faults)
 CUT_ABOVE, CUT_BELOW = 2.0, 3.5
 ROUNDS = 30
-#: mean of what the cut leaves of a standard normal
-_LEAN = float(
-    (np.exp(-(CUT_BELOW**2) / 2.0) - np.exp(-(CUT_ABOVE**2) / 2.0))
-    / np.sqrt(2.0 * np.pi)
-    / (ndtr(CUT_ABOVE) - ndtr(-CUT_BELOW))
+#: what the cut leaves of a standard normal, and the mean of that
+KEPT = float(ndtr(CUT_ABOVE) - ndtr(-CUT_BELOW))
+LEAN = float(
+    (np.exp(-(CUT_BELOW**2) / 2.0) - np.exp(-(CUT_ABOVE**2) / 2.0)) / np.sqrt(2.0 * np.pi) / KEPT
 )
 
 
@@ -50,7 +49,7 @@ def quiet_readings(signal: np.ndarray, noise_sd: float) -> tuple[np.ndarray, flo
     high, so a broad anomaly that fills a whole lane is taken for its level.
     """
     spread = max(noise_sd, np.finfo(float).tiny)
-    lean = _LEAN * spread
+    lean = LEAN * spread
     level = _start_level(signal, noise_sd)
     quiet = np.ones(signal.size, dtype=bool)
     for _ in range(ROUNDS):

@@ -20,6 +20,7 @@ from detect.readings.levelling import tracks_levelled
 from detect.readings.noise import Noise, estimate_noise
 from detect.readings.spikes import screen_spikes
 from detect.readings.steps import StepRecord, prepare, quality
+from detect.readings.trend import remove_trend
 from detect.survey.settings import Detector
 
 
@@ -221,7 +222,9 @@ def condition(
     for name in steps:
         new, record = STEPS[name](out, detector)
         if record.changed or record.dropped:
-            verdict = judge(out, new, estimate_noise(out).sd)
+            # a trend lifts whole sides of the site, where loudness tells little apart
+            ground = out["signal"] - new["signal"] if name == "trend" else None
+            verdict = judge(out, new, estimate_noise(out).sd, ground)
             record = replace(
                 record,
                 said=f"{record.said}; {verdict.said}",
@@ -238,6 +241,7 @@ def condition(
 #: the steps by the name they have in ``[mapping] conditioning``
 STEPS = {
     "spikes": lambda readings, detector: screen_spikes(readings, detector),
+    "trend": lambda readings, detector: remove_trend(readings),
     "drift": lambda readings, detector: remove_drift(readings),
     "levels": lambda readings, detector: remove_levels(readings),
     "lag": lambda readings, detector: remove_lag(readings, detector),

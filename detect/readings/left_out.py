@@ -39,12 +39,17 @@ class Verdict:
     said: str
 
 
-def lane_errors(readings: pd.DataFrame, scale: float, asked: pd.Series | None = None) -> pd.Series:
+def lane_errors(
+    readings: pd.DataFrame,
+    scale: float,
+    asked: pd.Series | None = None,
+    ground: pd.Series | None = None,
+) -> pd.Series:
     r"""Return the mean absolute error of each lane's loudness, predicted from the other lanes.
 
-    Loudness is ``asinh((signal - median) / scale)``. A reading is predicted by the mean of the
-    `NEAREST` readings of other lanes, weighted by one over the squared distance (Shepard 1968,
-    from memory).
+    Loudness is ``asinh((signal - median) / scale)``, all of it less the ground under the reading
+    asked where that is given. A reading is predicted by the mean of the `NEAREST` readings of
+    other lanes, weighted by one over the squared distance (Shepard 1968, from memory).
 
     Parameters
     ----------
@@ -54,6 +59,8 @@ def lane_errors(readings: pd.DataFrame, scale: float, asked: pd.Series | None = 
         Noise of one reading, signal units.
     asked : Series of bool, optional
         Readings whose error counts; all used ones if not given.
+    ground : Series, optional
+        What the meter shows at each reading of what is not metal, signal units; 0 if not given.
 
     Returns
     -------
@@ -63,7 +70,8 @@ def lane_errors(readings: pd.DataFrame, scale: float, asked: pd.Series | None = 
     used = readings[readings["used"]]
     counts = np.ones(len(used), bool) if asked is None else asked[used.index].to_numpy(bool)
     signal = used["signal"].to_numpy(float)
-    loud = np.arcsinh((signal - np.median(signal)) / scale) if len(signal) else signal
+    under = np.zeros(len(used)) if ground is None else ground[used.index].to_numpy(float)
+    middle = float(np.median(signal - under)) if len(signal) else 0.0
     points, lanes = used[["e", "n"]].to_numpy(float), used["lane"].to_numpy()
     errors = {}
     for lane in pd.unique(lanes):
@@ -77,13 +85,18 @@ def lane_errors(readings: pd.DataFrame, scale: float, asked: pd.Series | None = 
         if not told.any():
             continue
         weight = np.where(np.isfinite(distance), 1.0 / np.maximum(distance, 0.05) ** 2, 0.0)
-        others = np.append(loud[other], 0.0)[index]  # those too far have no weight
+        here = under[mine] + middle
+        others = np.append(signal[other], middle)[index]  # those too far have no weight
+        others = np.arcsinh((others - here[:, None]) / scale)
         guess = np.sum(weight * others, axis=1)[told] / weight.sum(axis=1)[told]
-        errors[lane] = float(np.mean(np.abs(guess - loud[mine][told])))
+        loud = np.arcsinh((signal[mine] - here) / scale)
+        errors[lane] = float(np.mean(np.abs(guess - loud[told])))
     return pd.Series(errors, dtype=float)
 
 
-def judge(before: pd.DataFrame, after: pd.DataFrame, scale: float) -> Verdict:
+def judge(
+    before: pd.DataFrame, after: pd.DataFrame, scale: float, ground: pd.Series | None = None
+) -> Verdict:
     """Compare how left-out lanes are predicted without and with a step.
 
     Errors are taken at the readings that the step leaves in, from all readings used on each side
@@ -95,6 +108,10 @@ def judge(before: pd.DataFrame, after: pd.DataFrame, scale: float) -> Verdict:
         Readings on either side of the step, the same rows.
     scale : float
         Noise of one reading.
+    ground : Series, optional
+        What the step took from each reading, where that is many times the noise over the whole
+        site. Far from zero loudness hardly tells readings apart, so a step that brings them there
+        seems to do harm; with it both sides are predicted where the reading stands after the step.
 
     Returns
     -------
@@ -108,7 +125,8 @@ def judge(before: pd.DataFrame, after: pd.DataFrame, scale: float) -> Verdict:
     nan = float("nan")
     if not (np.isfinite(scale) and scale > 0):
         return Verdict(nan, nan, nan, nan, True, "not judged: the noise is not known")
-    without, with_it = lane_errors(before, scale, after["used"]), lane_errors(after, scale)
+    without = lane_errors(before, scale, after["used"], ground)
+    with_it = lane_errors(after, scale)
     lanes = without.index.intersection(with_it.index)
     if len(lanes) < FEWEST_LANES:
         return Verdict(nan, nan, nan, nan, True, "not judged: too few lanes lie near others")

@@ -26,7 +26,7 @@ NotNegative = Annotated[Number, Field(ge=0)]
 Bearing = Annotated[Number, Field(ge=-360, le=360)]
 Point = tuple[Number, Number]
 
-ConditioningStep = Literal["spikes", "drift", "levels", "lag"]
+ConditioningStep = Literal["spikes", "drift", "levels", "lag", "trend"]
 WeightName = Literal[
     "signal",
     "p_above",

@@ -108,6 +108,7 @@ variogram = "fit"               # or by hand, as here:
 #   distance parameter of the formula; where wanted, anisotropy_ratio (minor over major, at most 1)
 #   and azimuth_deg (major axis from grid north); structures = [{...}, {...}] adds several up
 conditioning = ["spikes", "drift", "levels", "lag"]  # steps, in this order; [] = none
+#   "trend", written first, takes out a slow rise over the whole site (rock, a pier beside it)
 measurement_sd = "auto"         # error of one reading, signal units; auto = from the fitted nugget
 
 [squares]

@@ -76,6 +76,8 @@ def context(
         {"noise_sd": 2.06, "level_spread": 8.0, "repeat_sd": float("nan")},
         "7 readings left out",
     )
+    said = "a plane taken out: 0.3 (sd 0.02) a metre east and -0.5 (sd 0.03) a metre north"
+    trend = StepRecord("trend", {"gradient_e": 0.3}, 1232, 0, step.after, step.after, said)
     return ReportContext(
         site_name="Heron Skerry",
         date="2031-07-14",
@@ -84,7 +86,7 @@ def context(
         site={"Water depth (m)": 9.0},
         dives=dives,
         readings={"Readings": 1232, "Noise (mV)": 2.04},
-        conditioning=[step],
+        conditioning=[step, trend],
         coverage={"Required POD": 0.9},
         gaps=gaps,
         infill=infill,
@@ -191,6 +193,7 @@ def test_a_map_stands_beside_its_uncertainty(html: str) -> None:
         "The fit is poor",
         "range at its upper bound",
         "7 readings left out",
+        "a plane taken out: 0.3 (sd 0.02) a metre east and -0.5 (sd 0.03) a metre north",
         "readings.csv, row 212: 3 readings past the end of L07",
         "5 readings at full scale",
         "9f86d081884c7d659a2feaa0c55ad015",

@@ -145,7 +145,8 @@ def test_an_unknown_key_names_the_nearest(text, line):
         (
             "[mapping]\nconditioning = ['spikes', 'drft']\n",
             'row 4, key mapping.conditioning.2: "drft" is not allowed '
-            '-> allowed: a list, each "spikes", "drift", "levels" or "lag"',
+            '-> allowed: a list, each "spikes", "drift", "levels", "lag" or '
+            '"trend"',
         ),
         (
             "[mapping]\nmeasurement_sd = -1\n",
