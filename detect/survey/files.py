@@ -11,6 +11,7 @@ import datetime as dt
 import hashlib
 import io
 import warnings
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -79,7 +80,9 @@ def decode(data: bytes, file: str) -> str | Problem:
         )
 
 
-def read_raw(path: Path, file: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
+def read_raw(
+    path: Path, file: str, data: bytes, may_lack: Collection[str] = ()
+) -> tuple[RawTable | None, list[Problem]]:
     """Read a table's bytes into rows of text.
 
     Parameters
@@ -90,6 +93,8 @@ def read_raw(path: Path, file: str, data: bytes) -> tuple[RawTable | None, list[
         File name to use in problems.
     data : bytes
         The file's content.
+    may_lack : collection of str
+        Columns, in lower case, that a row may stop short of: their cells are then blank.
 
     Returns
     -------
@@ -118,7 +123,7 @@ def read_raw(path: Path, file: str, data: bytes) -> tuple[RawTable | None, list[
         ]
     if isinstance(records, Problem):
         return None, [records]
-    return _tabulate(records, file, decimal_comma, separator)
+    return _tabulate(records, file, decimal_comma, separator, may_lack)
 
 
 def _separator(text: str) -> str:
@@ -185,7 +190,11 @@ def _cell_text(value: Any) -> str:
 
 
 def _tabulate(
-    records: list[list[str]], file: str, decimal_comma: bool, separator: str | None
+    records: list[list[str]],
+    file: str,
+    decimal_comma: bool,
+    separator: str | None,
+    may_lack: Collection[str],
 ) -> tuple[RawTable | None, list[Problem]]:
     """Find the header, drop blank rows, and check that every row has the header's width."""
     numbered = [
@@ -203,7 +212,8 @@ def _tabulate(
         # Spreadsheets leave separators behind where a column was cleared.
         while len(record) > width and not record[-1]:
             record.pop()
-        if separator is None:
+        lacking = [name.casefold() for name in header[len(record) :]]
+        if separator is None or all(name in may_lack for name in lacking):
             record.extend([""] * (width - len(record)))
         if len(record) != width:
             problems.append(_ragged(file, row, len(record), width, separator))

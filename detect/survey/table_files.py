@@ -146,7 +146,7 @@ def _typed(
         read.problems.append(_no_file(folder, file, name, error))
         return None, pd.DataFrame()
     read.inputs[file] = sha256(data)
-    raw, problems = read_raw(path, file, data)
+    raw, problems = read_raw(path, file, data, tables.may_lack(name))
     read.problems += problems
     if raw is None:
         return None, pd.DataFrame()

@@ -60,7 +60,13 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
     ),
 }
 #: what `detect plan` and `detect check` write beside these, in a table that may be used as it is
-PASSED_OVER = {"lanes": ("length_m", "bearing_deg", "order", "direction", "gap")}
+PASSED_OVER = {"lanes": ("length_m", "bearing_deg", "order", "direction", "gap", "instead_of")}
+
+
+def may_lack(name: str) -> frozenset[str]:
+    """Return which columns of a table a row may stop short of: those not used, or left blank."""
+    blank = {one.name for one in COLUMNS[name] if one.blank and not one.required}
+    return frozenset(blank | set(PASSED_OVER.get(name, ())))
 
 
 def check_lanes(table: pd.DataFrame, file: str) -> tuple[pd.DataFrame, list[Problem]]:

@@ -748,3 +748,15 @@ def test_visible_remains_are_read_and_held_to_sound_corners(make_survey, problem
     (folder / "survey.toml").write_text(sound.replace("[9, 5], [4, 5]", "[4, 5], [9, 5]"))
     (problem,) = problems_of(folder)
     assert 'key area.visible_remains.1.polygon: the outline of "keel" crosses itself' in problem
+
+
+def test_rows_of_infill_lanes_may_stand_below_those_of_a_plan(make_survey):
+    """Typed as far as end_n, or pasted whole: the columns missing or out of place are not used."""
+    plan = "lane,start_e,start_n,end_e,end_n,length_m,bearing_deg,order,direction\n"
+    rows = "L1,0,1,30,1,30,90,1,out\nL2,0,3,30,3,30,90,2,back\n"
+    infill = "F01,0,2,10,2\nF02,10,2,20,2,10,90,G01\nF03,5,2,9,2,4,90,G01,L2 whole\n"
+    lanes = load_survey(make_survey(lanes_csv=plan + rows + infill)).lanes
+    assert lanes["lane"].tolist() == ["L1", "L2", "F01", "F02", "F03"]
+    assert lanes["length_m"].tolist() == [30, 30, 10, 10, 4]
+    with pytest.raises(SurveyError, match="row 4: has 4 cells where the header has 9"):
+        load_survey(make_survey(lanes_csv=plan + rows + "F01,0,2,10\n"))
