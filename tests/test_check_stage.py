@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 
 from detect import stages, summaries
+from detect.lanes import find_gaps, planned_coverage
+from detect.stages.common import clear_of
 from detect.survey import SurveyError, load_survey
 
 SETTINGS = """
@@ -120,6 +122,32 @@ def test_infill_brings_every_class_up_that_must_be_found(folder):
     assert shares["reference target"] == shares["nail"] == 1.0
 
 
+def test_a_lane_not_swum_and_an_end_lost_are_proposed_before_new_lanes(folder):
+    """Each gap says whose it is; the infill is the missing part, and closes it."""
+    lanes = plan_of(folder()).lanes
+    survey = swim(folder(), lanes, lost=["L03"])
+    typed = pd.read_csv(survey.folder / "readings.csv")
+    length = lanes.set_index("lane")["length_m"]["L09"]
+    typed[(typed["lane"] != "L09") | (typed["distance_m"] < 0.5 * length)].to_csv(
+        survey.folder / "readings.csv", index=False
+    )
+    result = stages.check(load_survey(survey.folder, needs=("detector", "readings")))
+    last = typed.loc[(typed["lane"] == "L09") & (typed["distance_m"] < 0.5 * length), "distance_m"]
+    lost_end = f"L09 from {last.max():.1f} to {length:.1f} m"
+    # The rest is beside the rock, where the plan itself leaves a little.
+    assert set(result.infill["instead_of"]) - {""} == {"L03 whole", lost_end}
+    assert set(result.gaps["lanes"]) == {
+        "not swum: L03 whole", f"not swum: {lost_end}", "between L05 and L06a"
+    }  # fmt: skip
+    (whole,) = result.infill[result.infill["instead_of"] == "L03 whole"].to_dict("records")
+    ends = ["start_e", "start_n", "end_e", "end_n"]
+    assert [whole[key] for key in ends] == lanes.set_index("lane").loc["L03", ends].tolist()
+    added = planned_coverage(result.infill, survey.settings.detector, survey.grid())["pod"]
+    both = result.cover.assign(pod=1 - (1 - result.lowest) * (1 - added))
+    required = survey.settings.detector.required_pod
+    assert find_gaps(both, survey.outline, clear_of(survey), required).empty
+
+
 def test_infill_of_a_second_evening_has_names_of_its_own(folder):
     lanes = plan_of(folder()).lanes
     first = stages.check(swim(folder(), lanes, lost=["L03", "L05"])).infill
@@ -143,7 +171,7 @@ def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder
     assert len(alone)
     ends = ["start_e", "start_n", "end_e", "end_n"]
     pd.testing.assert_frame_equal(result.infill[ends], alone[ends])
-    assert set(result.infill["gap"]) <= set(result.gaps["gap"])
+    assert set(result.infill["gap"].str.split().explode()) <= set(result.gaps["gap"])
     lines = summaries.check_lines(summaries.check_summary(survey, result))
     assert any("for reference target and nail, " in line for line in lines)
     assert any("nail, 0.1 m down, none found: mean POD" in line for line in lines)

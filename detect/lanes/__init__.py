@@ -16,8 +16,8 @@
   :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the dives, the ways from lane
   to lane, the kit, the probe stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
-  :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was looked at, what was missed,
-  what to swim again, and what could still lie unseen.
+  :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was
+  looked at, what was missed, what to swim again, and what could still lie unseen.
 
 The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.
@@ -69,6 +69,7 @@ from detect.lanes.targets import (
     pod_of,
     target_classes,
 )
+from detect.lanes.unswum import UnswumPart, lanes_of_gaps, unswum_parts
 from detect.lanes.ways import Way, Ways
 
 __all__ = [
@@ -76,6 +77,7 @@ __all__ = [
     "Feature",
     "Spacing",
     "TargetClass",
+    "UnswumPart",
     "Way",
     "Ways",
     "advised_cross_lanes",
@@ -102,6 +104,7 @@ __all__ = [
     "inverse_cube_pod",
     "kit_list",
     "lane_pod",
+    "lanes_of_gaps",
     "look_probability",
     "loop_field",
     "lost_depth",
@@ -122,6 +125,7 @@ __all__ = [
     "spacing_table",
     "sweep_width",
     "target_classes",
+    "unswum_parts",
     "ways_between",
     "widest_advance",
     "widest_spacing",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
@@ -17,8 +17,8 @@ from detect.lanes.coverage import lane_hazard
 from detect.lanes.depths import deepest_detectable
 from detect.lanes.field import FloatArray
 from detect.lanes.gaps import TOLERANCE, find_gaps, short_cells
-from detect.lanes.plan import SHORTEST_PIECE_M
-from detect.lanes.strips import clear_of, lay_strips, turned, turned_back
+from detect.lanes.infill_options import SAME, USEFUL_M, Infill, Option, infill_options
+from detect.lanes.unswum import UnswumPart
 
 if TYPE_CHECKING:
     from detect.survey.settings import Detector
@@ -32,17 +32,14 @@ INFILL_COLUMNS = (
     "length_m",
     "bearing_deg",
     "gap",
+    "instead_of",
 )
 # For each class, cells a lane reaches and the hazard -log(1 - p) it adds to each.
 _Effect: TypeAlias = list[tuple[NDArray[np.int64], FloatArray]]
 
 _ROUNDS = 6
-_BEARING_STEP_DEG = 30.0
-# How many lanes fewer than full density are tried.
-_FEWER = 2
 # A gap that takes more lanes than this is a part of the plan not swum, and is planned afresh.
 _MOST_TRIED = 12
-_SAME = 1e-9
 
 
 def infill_lanes(
@@ -58,6 +55,7 @@ def infill_lanes(
     turn_cost_m: float = 6.0,
     targets: Mapping[str, Detector] | None = None,
     first: int = 1,
+    unswum: Sequence[UnswumPart] = (),
 ) -> pd.DataFrame:
     """Return the lanes that bring the gaps up to the required POD, shortest first.
 
@@ -89,13 +87,17 @@ def infill_lanes(
         to be met besides.
     first : int
         Number of the first infill lane: those of evenings before keep theirs.
+    unswum : sequence of UnswumPart
+        Parts of planned lanes that were not swum: with ``cover``, these are proposed first, as far
+        as they lie in gaps, and new lanes only for what they leave.
 
     Returns
     -------
     pandas.DataFrame
-        Columns of the lanes table (``lane`` F01, F02, ...) and ``gap``. ``attrs`` hold
-        ``remaining_m2``, the area still short once all are swum (NaN without ``cover``), and
-        ``notes``, a tuple of sentences.
+        Columns of the lanes table (``lane`` F01, F02, ...), ``gap`` (the gaps it closes, apart
+        by spaces) and ``instead_of`` (the part of a planned lane that it is, in words). ``attrs``
+        hold ``remaining_m2``, the area still short once all are swum (NaN without ``cover``),
+        ``by_hand``, the gaps that area is in, and ``notes``, a tuple of sentences.
 
     Raises
     ------
@@ -118,9 +120,9 @@ def infill_lanes(
         for gap, wkt in zip(gaps["gap"], gaps["outline_wkt"], strict=True)
     }
 
-    def options(shape: BaseGeometry) -> list[_Option]:
+    def options(shape: BaseGeometry) -> list[Option]:
         gap = _parent(shape, parents)
-        return _options(shape, gap, spacing_m, bearing_deg, barred, turn_cost_m)
+        return infill_options(shape, gap, spacing_m, bearing_deg, barred, turn_cost_m)
 
     if gaps.empty:
         return _as_frame([], 0.0, "")
@@ -151,123 +153,103 @@ def infill_lanes(
     # counts as found.
     hazard = -np.log1p(-np.minimum(pods[:, row, column], 1.0 - 1e-15))
     enough = -np.log1p(-max(required - TOLERANCE, 0.0))
-    lanes: list[_Infill] = []
+    lanes = _planned_first(unswum, parents, hazard, enough, cell_e, cell_n, sought)
     left = gaps
+    if lanes:
+        left = _still_short(cover, hazard, enough, row, column, outline, polygons, required)
     for _ in range(_ROUNDS):
         for shape in shapely.from_wkt(left["outline_wkt"].to_numpy(dtype=object)):
             inside = _inside(shape, cell_e, cell_n)
-            if np.all(hazard[:, inside] >= enough - _SAME):
+            if np.all(hazard[:, inside] >= enough - SAME):
                 continue
             option, added = _cheapest_enough(
                 options(shape), hazard, inside, enough, cell_e, cell_n, sought
             )
             _add(hazard, added)
             lanes.extend(option.lanes)
-        pod = np.ones(cover["pod"].shape)
-        least = hazard.min(axis=0)
-        pod[row, column] = np.where(least >= enough - _SAME, 1.0, -np.expm1(-least))
-        left = find_gaps(cover.assign(pod=cover["pod"].copy(data=pod)), outline, polygons, required)
+        left = _still_short(cover, hazard, enough, row, column, outline, polygons, required)
         if left.empty:
             break
     remaining = float(left["area_m2"].sum())
+    shapes = shapely.from_wkt(left["outline_wkt"].to_numpy(dtype=object))
+    by_hand = tuple(sorted({_parent(shape, parents) for shape in shapes}))
     note = (
-        f"{remaining:.2f} m² stay below POD {required:g} even with every infill lane swum, "
-        "beside keep-outs where no lane can run"
+        f"{remaining:.2f} m² ({', '.join(by_hand)}) stay below POD {required:g} with every infill "
+        f"lane swum, in places where no lane of {USEFUL_M:g} m can run, as beside keep-outs: they "
+        "need another way, such as a search by hand along the edge"
     )
-    return _as_frame(lanes, remaining, note if remaining > 0.0 else "", first)
+    return _as_frame(lanes, remaining, note if remaining > 0.0 else "", first, by_hand)
 
 
-@dataclass(frozen=True)
-class _Infill:
-    gap: str
-    ends: tuple[float, float, float, float]
-    bearing: float
-
-    @property
-    def length_m(self) -> float:
-        return float(np.hypot(self.ends[2] - self.ends[0], self.ends[3] - self.ends[1]))
-
-
-@dataclass(frozen=True)
-class _Option:
-    """A way to swim a gap: its lanes, what they cost, and whether they lie at full density."""
-
-    cost: tuple[float, float]
-    lanes: list[_Infill]
-    full: bool
+def _still_short(
+    cover: xr.Dataset,
+    hazard: FloatArray,
+    enough: float,
+    row: NDArray[np.int64],
+    column: NDArray[np.int64],
+    outline: BaseGeometry,
+    polygons: list[BaseGeometry],
+    required: float,
+) -> pd.DataFrame:
+    """Return the gaps that are left among the cells with these hazards, shape (class, cell)."""
+    pod = np.ones(cover["pod"].shape)
+    least = hazard.min(axis=0)
+    pod[row, column] = np.where(least >= enough - SAME, 1.0, -np.expm1(-least))
+    return find_gaps(cover.assign(pod=cover["pod"].copy(data=pod)), outline, polygons, required)
 
 
-def _options(
-    shape: BaseGeometry,
-    gap: str,
-    spacing: float,
-    bearing_deg: float | None,
-    barred: BaseGeometry | None,
-    turn_cost: float,
-) -> list[_Option]:
-    """Return ways to swim one gap: some bearings, each at full density and with fewer lanes.
+def _planned_first(
+    unswum: Sequence[UnswumPart],
+    parents: dict[str, BaseGeometry],
+    hazard: FloatArray,
+    enough: float,
+    cell_e: FloatArray,
+    cell_n: FloatArray,
+    sought: Sequence[Detector],
+) -> list[Infill]:
+    """Return the unswum parts of planned lanes that help a gap, and add what they do to `hazard`.
 
-    A gap has been half looked at from its edges, so fewer lanes than a fresh area needs may do.
+    Each as far as the short cells abeam of it go, and a metre on.
     """
-    if bearing_deg is None:
-        # Along and across the narrowest box around the gap, and a few bearings between.
-        corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape))
-        sides = np.diff(corners, axis=0)[:2]
-        boxed = np.degrees(np.arctan2(sides[:, 0], sides[:, 1])) % 180.0
-        fan = np.arange(0.0, 180.0, _BEARING_STEP_DEG)
-        bearings = [float(b) for b in np.unique(np.round(np.concatenate([boxed, fan]), 6) % 180.0)]
-    else:
-        bearings = [bearing_deg % 360.0]
-    options = []
-    for bearing in bearings:
-        low, _, high, _ = turned(shape, bearing).bounds
-        most = max(1, int(np.ceil((high - low) / spacing - _SAME)))
-        for count in range(max(1, most - _FEWER), most + 1):
-            apart = (high - low) / count * (1.0 + _SAME)
-            lanes = _lanes_over(shape, gap, apart, bearing, barred, turn_cost)
-            if lanes:
-                cost = round(sum(lane.length_m + turn_cost for lane in lanes), 6)
-                options.append(_Option((cost, bearing), lanes, count == most))
-    return options
-
-
-def _lanes_over(
-    shape: BaseGeometry,
-    gap: str,
-    spacing: float,
-    bearing: float,
-    barred: BaseGeometry | None,
-    turn_cost: float,
-) -> list[_Infill]:
-    pieces, _ = lay_strips(shape, spacing, bearing, keep_out=barred, swim_through_m=turn_cost)
-    turned_barred = turned(barred, bearing) if barred is not None else None
     lanes = []
-    for piece in pieces:
-        start, end = piece.start_m, piece.end_m
-        if piece.length_m < SHORTEST_PIECE_M:
-            # A spot: a stretch long enough to swim, its middle on the spot.
-            middle, half = 0.5 * (start + end), 0.5 * SHORTEST_PIECE_M
-            runs = clear_of(turned_barred, piece.across_m, middle - half, middle + half)
-            start, end = next((run for run in runs if run[0] <= middle <= run[1]), (start, end))
-        e0, n0 = turned_back(piece.across_m, start, bearing)
-        e1, n1 = turned_back(piece.across_m, end, bearing)
-        ends = (round(e0, 4) + 0.0, round(n0, 4) + 0.0, round(e1, 4) + 0.0, round(n1, 4) + 0.0)
-        lanes.append(_Infill(gap, ends, bearing))
+    for part in unswum:
+        short = np.any(hazard < enough - SAME, axis=0)
+        after = hazard.copy()
+        _add(after, [[lane_hazard(part.places(), cell_e, cell_n, one) for one in sought]])
+        closed = short & np.all(after >= enough - SAME, axis=0)
+        if not closed.any():
+            continue
+        along = part.along(cell_e[closed], cell_n[closed])
+        start, end = float(along.min()) - USEFUL_M, float(along.max()) + USEFUL_M
+        own = replace(
+            part,
+            from_m=start if start > part.from_m + USEFUL_M else part.from_m,
+            to_m=end if end < part.to_m - USEFUL_M else part.to_m,
+        )
+        if own.to_m - own.from_m < USEFUL_M:
+            continue
+        gaps = [
+            gap for gap, shape in parents.items() if _inside(shape, cell_e, cell_n)[closed].any()
+        ]
+        e0, n0, e1, n1 = own.places()
+        bearing = float(np.degrees(np.arctan2(e1 - e0, n1 - n0))) % 360.0
+        lanes.append(Infill(" ".join(gaps), (e0, n0, e1, n1), round(bearing, 4), own.words))
+        _add(hazard, [[lane_hazard(own.places(), cell_e, cell_n, one) for one in sought]])
     return lanes
 
 
 def _cheapest_enough(
-    options: list[_Option],
+    options: list[Option],
     hazard: FloatArray,
     inside: NDArray[np.bool_],
     enough: float,
     cell_e: FloatArray,
     cell_n: FloatArray,
     sought: Sequence[Detector],
-) -> tuple[_Option, list[_Effect]]:
+) -> tuple[Option, list[_Effect]]:
     """Return the cheapest option that brings the gap's cells up, else the cheapest full one."""
 
-    def effects(option: _Option) -> list[_Effect]:
+    def effects(option: Option) -> list[_Effect]:
         return [
             [lane_hazard(lane.ends, cell_e, cell_n, detector) for detector in sought]
             for lane in option.lanes
@@ -278,7 +260,7 @@ def _cheapest_enough(
         added = effects(option)
         after = hazard.copy()
         _add(after, added)
-        if np.all(after[:, inside] >= enough - _SAME):
+        if np.all(after[:, inside] >= enough - SAME):
             return option, added
     option = _cheapest_full(options)
     return option, effects(option)
@@ -296,9 +278,9 @@ def _inside(shape: BaseGeometry, cell_e: FloatArray, cell_n: FloatArray) -> NDAr
     return np.asarray(shapely.intersects_xy(shape, cell_e, cell_n), dtype=bool)
 
 
-def _cheapest_full(options: list[_Option]) -> _Option:
+def _cheapest_full(options: list[Option]) -> Option:
     full = [option for option in options if option.full]
-    return min(full or options, key=lambda o: o.cost, default=_Option((0.0, 0.0), [], True))
+    return min(full or options, key=lambda o: o.cost, default=Option((0.0, 0.0), [], True))
 
 
 def _parent(shape: BaseGeometry, parents: dict[str, BaseGeometry]) -> str:
@@ -307,15 +289,28 @@ def _parent(shape: BaseGeometry, parents: dict[str, BaseGeometry]) -> str:
     return min(parents, key=lambda gap: float(shapely.distance(parents[gap], spot)))
 
 
-def _as_frame(lanes: list[_Infill], remaining: float, note: str, first: int = 1) -> pd.DataFrame:
+def _as_frame(
+    lanes: list[Infill],
+    remaining: float,
+    note: str,
+    first: int = 1,
+    by_hand: tuple[str, ...] = (),
+) -> pd.DataFrame:
     ordered = sorted(lanes, key=lambda lane: (round(lane.length_m, 4), lane.gap, lane.ends))
     digits = max(2, len(str(first + len(ordered) - 1)))
     frame = pd.DataFrame(
         [
-            (f"F{k:0{digits}d}", *lane.ends, round(lane.length_m, 4), lane.bearing, lane.gap)
+            (
+                f"F{k:0{digits}d}",
+                *lane.ends,
+                round(lane.length_m, 4),
+                lane.bearing,
+                lane.gap,
+                lane.instead_of,
+            )
             for k, lane in enumerate(ordered, start=first)
         ],
         columns=list(INFILL_COLUMNS),
     )
-    frame.attrs.update(remaining_m2=remaining, notes=(note,) if note else ())
+    frame.attrs.update(remaining_m2=remaining, notes=(note,) if note else (), by_hand=by_hand)
     return frame

@@ -13,16 +13,19 @@ import xarray as xr
 
 from detect.lanes import (
     TargetClass,
+    UnswumPart,
     coverage,
     covered_share,
     find_gaps,
     infill_lanes,
+    lanes_of_gaps,
     lowest_pod,
     pod_of,
     residual_table,
     short_in,
     site_cells,
     target_classes,
+    unswum_parts,
     widest_spacing,
 )
 from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
@@ -78,8 +81,10 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     gaps = find_gaps(cover.assign(pod=lowest), outline, barred, required)
     by_name = {one.name: pod_of(cover, one.name) for one in sought}
     gaps["targets"] = short_in(gaps, by_name, outline, barred, required)
+    unswum = _unswum(survey)
+    gaps["lanes"] = lanes_of_gaps(gaps, survey.lanes, unswum)
     progress("infill lanes", 2, 3)
-    infill, notes = _infill(survey, cover, gaps, sought, barred)
+    infill, notes = _infill(survey, cover, gaps, sought, barred, unswum)
     site = site_cells(cover, outline, barred)
     if gaps["area_m2"].sum() > 0.5 * site.sum() * survey.settings.mapping.node_m**2:
         notes += (
@@ -100,12 +105,21 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     )
 
 
+def _unswum(survey: Survey) -> list[UnswumPart]:
+    """Return the parts of the survey's lanes along which there are no readings."""
+    if survey.lanes is None:
+        return []
+    readings = needed(survey.readings, "readings")
+    return unswum_parts(survey.lanes, readings, 1.05 * survey.settings.readings.heard_between_m)
+
+
 def _infill(
     survey: Survey,
     cover: xr.Dataset,
     gaps: pd.DataFrame,
     sought: Sequence[TargetClass],
     barred: tuple[KeepOutArea, ...],
+    unswum: list[UnswumPart],
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the lanes that bring every class within the coil's reach up to what is required."""
     widest = {one.name: widest_spacing(one.detector) for one in sought}
@@ -136,11 +150,14 @@ def _infill(
         turn_cost_m=turn_cost_m(survey),
         targets={one.name: one.detector for one in others},
         first=_next_infill(survey),
+        unswum=unswum,
     )
     if closable is not gaps and len(infill):
         # Each is named after the gap of the list, to which classes out of reach add.
         names = dict(zip(closable["gap"], _gap_names(closable, gaps), strict=True))
-        infill["gap"] = infill["gap"].map(names)
+        infill["gap"] = [
+            " ".join(sorted({names[gap] for gap in own.split()})) for own in infill["gap"]
+        ]
     return infill, (*notes, *infill.attrs.get("notes", ()))
 
 

@@ -152,3 +152,18 @@ def test_a_coil_that_cannot_reach_gets_no_infill(coil):
 def test_no_gaps_no_infill(coil):
     none = find_gaps(cover_with([]), SITE, [], 0.9)
     assert infill_lanes(none, coil(), 0.5, cover=cover_with([]), outline=SITE).empty
+
+
+def test_a_lane_too_short_to_swim_is_left_to_a_search_by_hand(coil):
+    """A gap in a nook that keep-outs leave 0.6 m wide: no lane of a metre can run there."""
+    walls = shapely.box(2, 2, 4, 4).difference(shapely.box(2.7, 2.7, 3.3, 3.3))
+    cover = cover_with([(2.7, 2.7, 3.3, 3.3, 0.1)])
+    gaps = find_gaps(cover, SITE, [walls], 0.9)
+    infill = infill_lanes(gaps, coil(), 0.5, cover=cover, outline=SITE, keep_outs=[walls])
+    assert infill.empty
+    assert infill.attrs["remaining_m2"] == pytest.approx(0.36)
+    assert infill.attrs["by_hand"] == ("G01",)
+    assert "by hand" in infill.attrs["notes"][0]
+    # Where there is room, a spot gets a lane of a metre.
+    free = infill_lanes(gaps, coil(), 0.5, cover=cover, outline=SITE)
+    assert free["length_m"].min() >= 1.0 - 1e-9
