@@ -80,6 +80,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "worst_pod": result.spacing.worst_pod,
         "mean_pod": result.spacing.mean_pod,
         "promised_mean_pod": float(inside.mean()),
+        "below_required_m2": result.short_m2,
         "lanes": len(result.lanes),
         "lane_metres": float(result.lanes["length_m"].sum()),
         "dives": int(result.dives["dive"].nunique()),
@@ -196,15 +197,29 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
 
 def check_lines(s: Summary) -> list[str]:
     """Return the coverage in words."""
-    of = f"for {' and '.join(s['gaps_for'])}, " if len(s["gaps_for"]) > 1 else ""
     return [
-        f"Check: {100 * s['share_meeting_required']:.0f} % of the site has POD "
-        f"{s['required_pod']:g} or better at {s['burial_depth_m']:g} m (mean {s['mean_pod']:.2f})",
-        f"  {of}{_gap_words(s)}",
+        f"Check: {s['gaps_for'][0]}, {s['burial_depth_m']:g} m down: "
+        f"{100 * s['share_meeting_required']:.0f} % of the site has POD {s['required_pod']:g} or "
+        f"better (mean {s['mean_pod']:.2f})",
+        f"  for {' and '.join(s['gaps_for'])}, which must be found: {_gap_words(s)}",
         *(f"  {residual_line(one)}" for one in s["residual"]),
-        "  (no proof: what lies deeper than that, on edge or masked may be there all the same)",
+        *_residual_assumes(s),
         *(f"  note: {note}" for note in s["notes"]),
     ]
+
+
+def _residual_assumes(s: Summary) -> list[str]:
+    """Say what the number that could remain takes for granted, and what it does not cover."""
+    lines = [
+        "  (could remain: if targets may lie anywhere in the site, each place alike, as deep as "
+        "stated; no proof: what lies deeper, on edge or masked may be there all the same)"
+    ]
+    if s["gaps"]:
+        lines.append(
+            f"  (the {s['gap_area_m2']:.1f} m² of gaps count only by their share of the site: of "
+            "what lies in them little or nothing is known, so no gap is clear until it is swum)"
+        )
+    return lines
 
 
 def _gap_words(s: Summary) -> str:

@@ -173,5 +173,5 @@ def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder
     pd.testing.assert_frame_equal(result.infill[ends], alone[ends])
     assert set(result.infill["gap"].str.split().explode()) <= set(result.gaps["gap"])
     lines = summaries.check_lines(summaries.check_summary(survey, result))
-    assert any("for reference target and nail, " in line for line in lines)
+    assert any("for reference target and nail, which must be found: " in line for line in lines)
     assert any("nail, 0.1 m down, none found: mean POD" in line for line in lines)

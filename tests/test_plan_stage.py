@@ -5,7 +5,9 @@ import pytest
 import shapely
 
 from detect import stages, summaries
+from detect.lanes import find_gaps, planned_coverage
 from detect.lanes.plan import is_cross
+from detect.stages.common import clear_of
 from detect.survey import load_survey
 
 SETTINGS = """
@@ -64,7 +66,26 @@ def test_the_plan_is_one_of_the_spacings_to_choose_from(planned):
     assert (result.choices["mean_pod"] <= bound + 1e-9).all()
     assert (result.choices["random_pod"] <= result.choices["inverse_cube_pod"]).all()
     assert summaries.plan_summary(survey, result)["targets"][1]["target"] == "nail"
-    assert result.notes == ()  # nothing to be said of a plain plan
+    # Of a plain plan only what the rock leaves is to be said.
+    assert all("beside keep-outs" in note for note in result.notes)
+
+
+def test_what_the_lanes_leave_beside_a_keep_out_is_what_check_will_show(planned):
+    """Swum without fault, listened to all along: the gaps of that coverage, and their area."""
+    survey, result = planned()
+    gaps = find_gaps(
+        planned_coverage(result.lanes, survey.settings.detector, survey.grid()),
+        survey.outline,
+        clear_of(survey),
+        survey.settings.detector.required_pod,
+    )
+    rock = survey.keep_outs[0].polygon
+    assert result.short_m2 > 0
+    assert result.short_m2 == pytest.approx(gaps["area_m2"].sum())
+    for wkt in gaps["outline_wkt"]:
+        assert shapely.from_wkt(wkt).distance(rock) < 1.0
+    (note,) = result.notes
+    assert f"leave {result.short_m2:.1f} m² within the outline below POD 0.9" in note
 
 
 def test_lanes_along_the_wrecks_axis_with_cross_lanes(planned):

@@ -92,7 +92,7 @@ def pack_dives(
         ``bottom_time_min`` less ``setup_min`` is what a dive has for lanes; each costs its length
         over ``swim_speed_m_per_min`` plus the move to it: ``turn_min``, or longer where it takes
         longer to swim there. With ``divers_on_lane = 2``, two divers with a coil each swim
-        neighbouring lanes side by side.
+        neighbouring lanes the same way at one time (cross lanes likewise).
     frame : Frame
         For the headings against true and magnetic north.
     keep_outs : iterable
@@ -102,7 +102,7 @@ def pack_dives(
     Returns
     -------
     pandas.DataFrame
-        One row a swim: ``dive`` (D01, ...), ``order`` (1, 2, ... of this diver within the dive),
+        One row a swim: ``dive`` (D01, ...), ``order`` (1, 2, ... within the dive),
         ``diver`` (1, or 2 of a pair), ``lane``, ``direction`` ("out" from the start peg, or
         "back"), ``from_e, from_n, to_e, to_n`` (m), ``length_m``, ``transit_m`` (from where this
         diver's last swim of the dive ended), ``via`` (where that way turns to go round keep-outs,
@@ -135,18 +135,23 @@ def pack_dives(
     swims: list[dict[str, Any]] = []
     dive, used = 0, np.inf
     last: dict[int, dict[str, Any]] = {}
-    for unit in _units(_as_swum(lanes, divers), pace, divers):
+    for unit in _units(_ropes(lanes), pace, divers):
         minutes = _timed(unit, last, pace)
         if used + minutes > pace.available + _SAME_MIN:
             dive, used, last = dive + 1, 0.0, {}
             minutes = _timed(unit, last, pace)
         used += minutes
+        # Both of a pair begin it with the same number, whoever swam alone before.
+        begun = max((swim["order"] for swim in last.values()), default=0)
+        counts = dict.fromkeys((1, 2), begun)
         for swim in unit:
-            before = last.get(swim["diver"])
-            swim["dive"], swim["order"] = dive, 1 if before is None else before["order"] + 1
+            counts[swim["diver"]] += 1
+            swim["dive"], swim["order"] = dive, counts[swim["diver"]]
             last[swim["diver"]] = swim
         swims += unit
     digits = max(2, len(str(dive)))
+    # What the two of a pair swim at one time stands together: 3a, 3b, 4a, ...
+    swims.sort(key=lambda swim: (swim["dive"], swim["order"], swim["diver"]))
     table = pd.DataFrame(swims, columns=list(DIVE_COLUMNS))
     table.attrs["notes"] = tuple(
         f"keep-outs leave no way to lane {swim['lane']} along the bed: it is drawn straight; "
@@ -160,27 +165,34 @@ def pack_dives(
     return table
 
 
-def _units(swims: list[dict[str, Any]], pace: _Pace, divers: int) -> Iterator[list[dict[str, Any]]]:
-    """Yield what is swum in one go: a swim, or a pair's two lanes with all their pieces."""
-    ropes = [list(group) for _, group in groupby(swims, key=lambda swim: swim["rope"])]
-    if divers == 1:
-        ropes = [[swim] for swim in swims]
+def _units(
+    ropes: list[list[dict[str, Any]]], pace: _Pace, divers: int
+) -> Iterator[list[dict[str, Any]]]:
+    """Yield what is swum in one go: a swim, or a pair's two lanes with all their pieces.
+
+    The two of a pair swim the same way, one pair out and the next back. A lane is never paired
+    with one that crosses it, and two that do not fit a dive together are swum one after another.
+    """
+    back = False
     while ropes:
         together = ropes[:divers]
         unit = [
             {**swim, "diver": diver, "split": ""}
             for diver, rope in enumerate(together, start=1)
-            for swim in rope
+            for swim in _swims(rope, back)
         ]
-        alike = len({rope[0]["rope"][:1] for rope in together}) == 1
+        alike = len({rope_number(str(rope[0]["lane"]))[:1] for rope in together}) == 1
         whole = divers > 1 and _timed(unit, {}, pace) <= pace.available + _SAME_MIN
         if len(together) == divers > 1 and whole and alike:
             ropes = ropes[divers:]
             yield unit
         else:
-            for swim in ropes.pop(0):
+            rope, ropes = ropes[0], ropes[1:]
+            planned = rope[0].get("direction") if divers == 1 else None
+            for swim in _swims(rope, back if planned is None else planned == "back"):
                 for part in _split(swim, pace.longest_m):
                     yield [{**part, "diver": 1}]
+        back = not back
 
 
 def _timed(unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], pace: _Pace) -> float:
@@ -267,40 +279,38 @@ def _available_minutes(dives: Dives) -> float:
     return available
 
 
-def _as_swum(lanes: pd.DataFrame, divers: int) -> list[dict[str, Any]]:
-    """Return the lanes in order, each from where it is begun to where it ends.
-
-    A pair swims its two lanes the same way: one pair out, the next back.
-    """
+def _ropes(lanes: pd.DataFrame) -> list[list[dict[str, Any]]]:
+    """Return the lanes in order, the pieces of one that keep-outs cut together."""
     table = lanes.sort_values("order", kind="stable") if "order" in lanes else lanes
-    swims: list[dict[str, Any]] = []
-    ropes = groupby(table.to_dict("records"), key=lambda row: rope_number(str(row["lane"])))
-    for count, (rope, stretch) in enumerate(ropes):
-        rows = list(stretch)
-        back = count // divers % 2 == 1
-        if "direction" in table:
-            planned = rows[0]["direction"] == "back"
-            back = planned if divers == 1 else back
-            # Pieces are listed as planned: a lane swum the other way begins with its last.
-            rows = rows if back == planned else rows[::-1]
-        for row in rows:
-            start, end = (row["start_e"], row["start_n"]), (row["end_e"], row["end_n"])
-            if back:
-                start, end = end, start
-            de, dn = end[0] - start[0], end[1] - start[1]
-            swims.append(
-                {
-                    "lane": row["lane"],
-                    "rope": rope,
-                    "direction": "back" if back else "out",
-                    "from_e": start[0],
-                    "from_n": start[1],
-                    "to_e": end[0],
-                    "to_n": end[1],
-                    "length_m": float(np.hypot(de, dn)),
-                    "grid_deg": float(np.degrees(np.arctan2(de, dn))) % 360.0,
-                }
-            )
+    rows = [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
+    return [list(own) for _, own in groupby(rows, key=lambda row: rope_number(str(row["lane"])))]
+
+
+def _swims(rope: list[dict[str, Any]], back: bool) -> list[dict[str, Any]]:
+    """Return the pieces of a lane as they are swum, each from where it is begun to where it ends.
+
+    Pieces are listed in the order planned: a lane swum the other way begins with its last.
+    """
+    planned = rope[0].get("direction")
+    rows = rope if planned is None or back == (planned == "back") else rope[::-1]
+    swims = []
+    for row in rows:
+        start, end = (row["start_e"], row["start_n"]), (row["end_e"], row["end_n"])
+        if back:
+            start, end = end, start
+        de, dn = end[0] - start[0], end[1] - start[1]
+        swims.append(
+            {
+                "lane": row["lane"],
+                "direction": "back" if back else "out",
+                "from_e": start[0],
+                "from_n": start[1],
+                "to_e": end[0],
+                "to_n": end[1],
+                "length_m": float(np.hypot(de, dn)),
+                "grid_deg": float(np.degrees(np.arctan2(de, dn))) % 360.0,
+            }
+        )
     return swims
 
 

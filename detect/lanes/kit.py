@@ -72,7 +72,10 @@ def kit_list(
         across = is_cross(lanes)
         _lane_gear(add, lanes[~across], int(settings.dives.divers_on_lane))
         if across.any():
-            _cross_gear(add, lanes[across])
+            # Two at once where a pair swims them so.
+            second = dives_frame.loc[dives_frame["diver"] > 1, "lane"].astype(str)
+            at_once = 2 if second.isin(lanes.loc[across, "lane"].astype(str)).any() else 1
+            _cross_gear(add, lanes[across], at_once)
     _markers(add, outline, settings)
     add("compass", divers, "pieces", f"one each for {divers} in the water: headings on the slates")
     add("tape measure, 30 m", 2, "pieces", "lay out the baselines, check one by the other")
@@ -166,8 +169,8 @@ def _lane_gear(add: _Add, lanes: pd.DataFrame, abreast: int) -> None:
     )
 
 
-def _cross_gear(add: _Add, lanes: pd.DataFrame) -> None:
-    """Add the rope that the cross lanes are swum along."""
+def _cross_gear(add: _Add, lanes: pd.DataFrame, ropes: int) -> None:
+    """Add the rope, or one for each of a pair, that the cross lanes are swum along."""
     rope = lanes["lane"].astype(str).map(rope_number)
     spans = [
         float(
@@ -179,9 +182,10 @@ def _cross_gear(add: _Add, lanes: pd.DataFrame) -> None:
         for _, own in lanes.groupby(rope, sort=False)
     ]
     longest = max(spans)
-    why = f"one, moved along {len(spans)} cross lanes, the longest {longest:.1f} m"
-    add("cross-lane rope", longest * (1 + SPARE), "m", f"{why}, and {SPARE:.0%} spare")
-    add("peg (a sinker on rock), cross lanes", 2, "pieces", "one at each end of its rope")
+    one = "one" if ropes == 1 else "two, one for each of a pair"
+    why = f"{one}, moved along {len(spans)} cross lanes, the longest {longest:.1f} m"
+    add("cross-lane rope", ropes * longest * (1 + SPARE), "m", f"{why}, and {SPARE:.0%} spare")
+    add("peg (a sinker on rock), cross lanes", 2 * ropes, "pieces", "one at each end of its rope")
 
 
 def _markers(add: _Add, outline: BaseGeometry, settings: Settings) -> None:

@@ -68,7 +68,8 @@ def slate_pages(
         Dive by dive; every page says which dive it belongs to and its number within it.
     """
     pages: list[Figure] = []
-    for dive, legs in dives.sort_values(["dive", "order"]).groupby("dive", sort=True):
+    by = [column for column in ("dive", "order", "diver") if column in dives]
+    for dive, legs in dives.sort_values(by, kind="stable").groupby("dive", sort=True):
         pages += _dive_pages(str(dive), legs, backdrop, site_name, log_step_m, paper, swing)
     return pages
 

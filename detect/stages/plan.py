@@ -19,6 +19,7 @@ from detect.lanes import (
     class_spacings,
     class_table,
     double_peak_distance,
+    find_gaps,
     kit_list,
     pack_dives,
     plan_lanes,
@@ -31,7 +32,7 @@ from detect.lanes import (
 )
 from detect.present.slate_layout import slate_sheets
 from detect.stages.common import Progress, clear_of, lane_bearing, silent, turn_cost_m
-from detect.survey import Detector, Problem, Survey, SurveyError
+from detect.survey import Detector, KeepOutArea, Problem, Survey, SurveyError
 
 # A site's margin of at least a metre is common practice, no source.
 _LEAST_MARGIN_M = 1.0
@@ -45,7 +46,8 @@ class PlanResult:
     one that asks for the closest lanes; ``choices`` are spacings to choose from, told for it.
     ``classes`` are what the lanes make of each class of targets, ``class_spacings`` and
     ``class_depths`` the curves behind it. ``swing_advance_m`` is how far a diver may go on in one
-    swing without leaving a hole (infinite: the coil is held).
+    swing without leaving a hole (infinite: the coil is held). ``short_m2`` is what the lanes, swum
+    without fault, leave of the site below ``required_pod`` for the lead.
     """
 
     lead: TargetClass
@@ -62,6 +64,7 @@ class PlanResult:
     kit: pd.DataFrame
     stations: pd.DataFrame
     promised: xr.Dataset
+    short_m2: float
     notes: tuple[str, ...] = ()
 
 
@@ -122,6 +125,9 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     depths = class_depths(classes, used)
     progress("promised coverage", 4, 5)
     promised = planned_coverage(lanes, detector, survey.grid())
+    short_m2, left = _left_short(survey, lead, lanes, promised, keep_outs)
+    if spacing.reachable and used <= spacing.spacing_m + 1e-9:
+        notes += left
     advance = widest_advance(detector)
     notes += [*_margin_notes(survey), *_coil_notes(detector, advance), *_split_notes(packed)]
     if dives.divers_on_lane > 1:
@@ -146,8 +152,34 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         kit=kit,
         stations=stations,
         promised=promised,
+        short_m2=short_m2,
         notes=tuple(notes),
     )
+
+
+def _left_short(
+    survey: Survey,
+    lead: TargetClass,
+    lanes: pd.DataFrame,
+    promised: xr.Dataset,
+    keep_outs: tuple[KeepOutArea, ...],
+) -> tuple[float, list[str]]:
+    """Return the area that the lanes as laid leave below the required POD, m², and say where."""
+    detector = lead.detector
+    if detector != survey.settings.detector:
+        promised = planned_coverage(lanes, detector, survey.grid())
+    gaps = find_gaps(promised, survey.outline, keep_outs, detector.required_pod)
+    if gaps.empty:
+        return 0.0, []
+    area, largest = float(gaps["area_m2"].sum()), gaps.iloc[0]
+    where = "beside keep-outs, whose margin no lane enters, " if keep_outs else ""
+    return area, [
+        f"{where}the lanes leave {area:.1f} m² within the outline below POD "
+        f"{detector.required_pod:g} for {lead.name} even if swum without fault, worst POD "
+        f"{float(gaps['worst_pod'].min()):.2f}, the largest piece {largest['area_m2']:.1f} m² at e "
+        f"{largest['e']:.1f}, n {largest['n']:.1f}: the worst point named above is that between "
+        "lanes on open ground; check will show these as gaps"
+    ]
 
 
 def _asked_spacing(

@@ -156,6 +156,22 @@ class TestPairs:
             assert ways.max() <= 4.0 + 1e-9  # past the keep-out, or on by two lanes
         assert sorted(packed["lane"]) == sorted(lanes["lane"])
 
+    @pytest.mark.parametrize("main", [3, 4])
+    def test_a_pair_swims_the_same_way_and_never_a_lane_with_one_that_crosses_it(
+        self, main, dive_day
+    ):
+        """Two lanes too long to be swum at once, then others; cross lanes pair among themselves."""
+        lanes = lanes_of([80.0, 200.0, *[30.0] * (main - 2), *[20.0] * 4])
+        lanes.loc[lanes.index[main:], "lane"] = [f"X{k:02d}" for k in range(1, 5)]
+        packed = pack_dives(lanes, dive_day(divers_on_lane=2), FRAME)
+        paired = packed[packed.duplicated(["dive", "order"], keep=False)]
+        assert len(paired) >= 4
+        assert packed.equals(packed.sort_values(["dive", "order", "diver"]))
+        for _, own in paired.groupby(["dive", "order"]):
+            assert own["diver"].tolist() == [1, 2]
+            assert own["direction"].nunique() == own["lane"].str[0].nunique() == 1
+            assert own["grid_deg"].nunique() == 1
+
     def test_half_the_dives_or_little_more(self, dive_day, heron_skerry):
         lanes = plan_lanes(heron_skerry, 1.0, bearing_deg=90.0)
         alone = dive_totals(pack_dives(lanes, dive_day(), FRAME), dive_day())

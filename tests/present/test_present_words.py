@@ -228,7 +228,13 @@ def test_gaps_in_words(gaps, infill, said):
         "residual": [],
         "notes": [],
     }
-    assert said in summaries.check_lines(facts)[1]
+    lines = summaries.check_lines(facts)
+    assert lines[0].startswith("Check: gun, 0.35 m down: 90 % of the site")
+    assert lines[1].startswith("  for gun, which must be found: ")
+    assert said in lines[1]
+    # What could remain stands beside what it takes for granted, and no gap reads as clear.
+    assert "anywhere in the site, each place alike" in lines[2]
+    assert any("no gap is clear until it is swum" in line for line in lines) == (gaps > 0)
 
 
 def test_what_could_remain_of_a_class():
