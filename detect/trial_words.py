@@ -36,6 +36,7 @@ def trial_summary(result: TrialResult) -> Summary:
             "proportional_error": fit.scatter,
             "p_heard": fit.p_heard,
             "p_signal": fit.p_signal,
+            "poor_fit": list(fit.poor),
             "log_likelihood": fit.log_likelihood,
         }
     return summary
@@ -55,10 +56,15 @@ def trial_facts(s: Summary, unit: str) -> dict[str, str]:
         if s[name]:
             facts[name] = _estimate(s[name], f" {unit}", 2)
     facts["missed whatever the distance"] = f"{100 * s['lapse']:.0f} %"
-    facts["fit to what was heard"] = f"p = {s['p_heard']:.2f}"
+    facts["fit to what was heard"] = _fit_words(s["p_heard"])
     if s["noise"]:
-        facts["fit to the signals"] = f"p = {s['p_signal']:.2f}"
+        facts["fit to the signals"] = _fit_words(s["p_signal"])
     return facts
+
+
+def _fit_words(p: float) -> str:
+    """Say how well the curve fits: the share of rehearsals drawn from it that fit no better."""
+    return f"p = {p:.2f}, the chance that a true curve fits this badly"
 
 
 def _estimate(interval: Summary, unit: str, decimals: int) -> str:
@@ -82,6 +88,17 @@ def _with_name(key: str, sheets: list[str]) -> str:
     return f"{key} ({sheets[int(parts[1])]})" if parts[0] == "targets" else key
 
 
+def poor_fit_caution(poor: list[str]) -> str:
+    """Return the comment that stands over a copy of the settings made from a poor fit."""
+    if not poor:
+        return ""
+    return (
+        f"# CAUTION, detect trial: the curve does not fit {' nor '.join(poor)}, p being the\n"
+        "# chance that a true curve would fit this badly. Do not plan with the air ranges and the\n"
+        "# threshold put in below before the misfit is cured and the trial run again.\n"
+    )
+
+
 def trial_lines(s: Summary, unit: str) -> list[str]:
     """Return the rehearsal in words."""
     if not s["fitted"]:
@@ -99,7 +116,10 @@ def trial_lines(s: Summary, unit: str) -> list[str]:
             f"  survey.toml: {_with_name(key, s['sheets'])} = {value:.3g}"
             for key, value in s["settings"].items()
         ),
-        "  written into a copy of survey.toml; look at it, then put it into the survey folder"
+        "  POOR FIT: written into a copy of survey.toml under a caution; do not use it before the "
+        "misfit is cured"
+        if s["settings"] and s["poor_fit"]
+        else "  written into a copy of survey.toml; look at it, then put it into the survey folder"
         if s["settings"]
         else "  nothing to put into survey.toml yet",
         *(f"  note: {note}" for note in s["notes"]),

@@ -169,7 +169,8 @@ def write_trial(survey: Survey, result: TrialResult, folder: Path) -> dict[str, 
         save_figures(figures.trial_figures(survey, result, facts), folder)
         old = (survey.folder / SETTINGS_FILE).read_text(encoding="utf-8-sig")
         text, failed = with_numbers(old, result.numbers)
-        (folder / SETTINGS_FILE).write_text(text, encoding="utf-8")
+        caution = trial_words.poor_fit_caution(summary["poor_fit"])
+        (folder / SETTINGS_FILE).write_text(caution + text, encoding="utf-8")
         summary["notes"] += [f"could not put {key} in place: do it by hand" for key in failed]
     write_json(summary, folder / "trial.json")
     return summary

@@ -1,10 +1,14 @@
 """The rehearsal as a whole: a sheet for every class of targets, and what was not tried is said."""
 
+import tomllib
+
+import numpy as np
 import pandas as pd
 import pytest
 
 from detect import stages
 from detect.survey import load_survey
+from detect.writing import write_trial
 
 SETTINGS = """
 [area]
@@ -25,9 +29,11 @@ file = "trial.csv"
 
 @pytest.fixture
 def survey(tmp_path):
-    def make(rows=()):
-        (tmp_path / "survey.toml").write_text(SETTINGS)
-        table = pd.DataFrame(rows, columns=["target", "offset_m", "distance_to_coil_m", "detected"])
+    def make(rows=(), detector=""):
+        settings = SETTINGS.replace("[detector]", f"[detector]\n{detector}")
+        (tmp_path / "survey.toml").write_text(settings)
+        columns = ["target", "offset_m", "distance_to_coil_m", "detected", "signal"]
+        table = pd.DataFrame(rows, columns=columns[: len(rows[0]) if rows else 4])
         table.to_csv(tmp_path / "trial.csv", index=False)
         return load_survey(tmp_path, needs=("detector",), also=("trial",))
 
@@ -51,4 +57,46 @@ def test_a_class_not_tried_and_a_name_mistyped_are_said(survey):
     near = [(name, 0, d, int(d < 0.31)) for name in ("reference", "Iron nial") for d in (0.2, 0.4)]
     notes = stages.trial(survey(near * 6)).notes
     assert any(n.startswith("not tried yet: iron nail, gun") for n in notes), notes
-    assert any('call it "iron nail" if it is that' in n for n in notes), notes
+    assert any('did you mean "iron nail"?' in n for n in notes), notes
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("Iron-nails", "iron nail"), ("guns", "gun"), ("swivel-gun", "gun"), ("anchor", None)],
+)
+def test_a_name_like_a_known_one_is_asked_about(survey, typed, meant):
+    rows = [(name, 0, d, int(d < 0.31)) for name in ("reference", typed) for d in (0.2, 0.4)]
+    notes = [n for n in stages.trial(survey(rows * 6)).notes if n.startswith(f"target {typed} is")]
+    said = "add it there" if meant is None else f'did you mean "{meant}"?'
+    assert [said in note for note in notes] == [True]
+
+
+def test_a_distance_in_centimetres_is_asked_about(survey):
+    rows = [("reference", 0, d, int(d < 0.31)) for d in (0.2, 0.25, 0.3, 0.35, 0.4, 0.45)] * 3
+    notes = stages.trial(survey([*rows, ("reference", 0, 45, 0)])).notes
+    (note,) = (note for note in notes if "centimetres?" in note)
+    assert note.startswith("trial.csv, row 20: reference at distance_to_coil_m = 45")
+    assert "in metres 0.45" in note
+
+
+def test_clipped_signals_are_named_and_a_poor_fit_is_never_put_in_silently(survey, tmp_path):
+    """Signals of the coil's law cut off at 100: no curve follows; with full_scale it does."""
+    rng = np.random.default_rng(5)
+    ratio = {d: ((0.14**2 + 0.4**2) / (0.14**2 + d**2)) ** 3 for d in np.arange(0.1, 0.65, 0.05)}
+    rows = [
+        ("reference", 0, round(d, 2), int(5 * r + noise > 5), min(5 * r + noise, 100.0))
+        for d, r in ratio.items()
+        for noise in rng.normal(0, 1.2, 5)
+    ]
+    clipped = survey(rows)
+    result = stages.trial(clipped)
+    assert any("write full_scale = 100 under [detector]" in note for note in result.notes)
+    assert any(part.startswith("the signals (p = 0.0") for part in result.fit.poor)
+    write_trial(clipped, result, tmp_path)
+    text = (tmp_path / "survey.toml").read_text()
+    assert text.startswith("# CAUTION, detect trial: the curve does not fit the signals")
+    tomllib.loads(text)
+    cured = survey(rows, "full_scale = 100.0")
+    fit = stages.trial(cured).fit
+    assert fit.poor == ()
+    assert fit.targets["air_range_m"][0] == pytest.approx(0.4, rel=0.1)

@@ -24,6 +24,8 @@ from detect.lanes.trial_likelihood import (
 
 CONFIDENCE = 0.95
 _DRAWS = 99
+# Fewer than one true curve in twenty is so far off its tries: it is called a poor fit.
+_POOR = 0.05
 _SNR = (0.3, 30.0)
 _MOST_LAPSES = 0.3
 # A likelihood this near to its best at the edge of what is looked at has no best within.
@@ -92,6 +94,12 @@ class TrialFit:
     log_likelihood: float
     theta: FloatArray
     notes: tuple[str, ...]
+
+    @property
+    def poor(self) -> tuple[str, ...]:
+        """What the curve does not fit, in words, with the chance of a misfit as bad."""
+        looks = ((self.p_heard, "what was heard"), (self.p_signal, "the signals"))
+        return tuple(f"{what} (p = {p:.3f})" for p, what in looks if p < _POOR)
 
 
 def fit_trial(
@@ -185,9 +193,6 @@ def fit_trial(
             f"{100 * lapse:.0f} % of the tries were missed whatever the distance: the ear, not the "
             "coil; POD does not count such lapses"
         )
-    for p, what in ((heard, "what was heard"), (signal, "the signals")):
-        if p < 0.05:
-            notes.append(f"the curve does not fit {what} well (p = {p:.3f}): look at the picture")
     return TrialFit(
         targets=targets,
         threshold_snr=interval(first + LOG_SNR),

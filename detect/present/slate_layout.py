@@ -13,6 +13,8 @@ from detect.present.slate_log import LogPage, log_pages, log_runs, one_page
 MARGIN_MM = 9.0
 ROW_MM, HEAD_MM, BOXES_MM = 8.5, 6.0, 16.0
 """A row of the table, its head, and the boxes to fill in by hand."""
+LOG_HEAD_MM, NOTES_MM = 8.0, 24.0
+"""What stands over a log on a front, and the box for notes kept under it."""
 
 CAUTIONS = (
     "Bottom time and tables: the dive supervisor decides.",
@@ -86,7 +88,7 @@ def lay_out_slate(
     chunks = [legs.iloc[:first]]
     chunks += [legs.iloc[i : i + overleaf] for i in range(first, len(legs), overleaf)]
     free = room - fixed - small_map - len(chunks[0]) * ROW_MM
-    log = one_page(runs, inner, free - 5.0) if len(chunks) == 1 else None
+    log = one_page(runs, inner, free - LOG_HEAD_MM - NOTES_MM) if len(chunks) == 1 else None
     logs = [] if log else log_pages(runs, inner, room - back_title_height(width) - 1.0)
     return SlateLayout(chunks, log, logs, small_map, free)
 

@@ -56,11 +56,19 @@ class LogRun:
         "out" or "back".
     distances_m : tuple of float
         From the lane's start peg, in the order in which they are swum.
+    diver : str
+        "a" or "b" of a pair, blank where one swims.
     """
 
     lane: str
     direction: str
     distances_m: tuple[float, ...]
+    diver: str = ""
+
+    @property
+    def name(self) -> str:
+        """The lane's name, after whose it is."""
+        return f"{self.diver} {self.lane}".strip()
 
 
 @dataclass(frozen=True)
@@ -91,6 +99,11 @@ class LogPage:
         return max((len(column) for column in self.columns), default=0) * self.cell.row_mm
 
 
+def is_paired(legs: pd.DataFrame) -> bool:
+    """Return whether two divers swim on this dive, told apart as a and b."""
+    return "diver" in legs and bool((legs["diver"] > 1).any())
+
+
 def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> list[LogRun]:
     """Return for each leg the distances at which it is read, in the order swum.
 
@@ -110,6 +123,7 @@ def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> l
     """
     own = None if lanes is None else lanes[lanes["lane"].isin(legs["lane"])]
     pegs = {} if own is None else {str(lane.lane): lane for lane in records(own)}
+    paired = is_paired(legs)
     runs = []
     for leg in records(legs):
         lane = pegs.get(str(leg.lane))
@@ -123,7 +137,8 @@ def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> l
         distances = _distances(min(ends), max(ends), step_m)
         if ends[1] < ends[0]:
             distances.reverse()
-        runs.append(LogRun(str(leg.lane), str(leg.direction), tuple(distances)))
+        diver = "ab"[leg.diver - 1] if paired else ""
+        runs.append(LogRun(str(leg.lane), str(leg.direction), tuple(distances), diver))
     return runs
 
 
@@ -164,10 +179,10 @@ def _flow(runs: Sequence[LogRun], width_mm: float, height_mm: float, least: Cell
         # A name alone at the foot of a column would be read past.
         if len(columns[-1]) > down - 2:
             columns.append([])
-        columns[-1].append((f"{run.lane} {run.direction}", True))
+        columns[-1].append((f"{run.name} {run.direction}", True))
         for distance in run.distances_m:
             if len(columns[-1]) == down:
-                columns.append([(f"{run.lane} on", True)])
+                columns.append([(f"{run.name} cont.", True)])
             columns[-1].append((f"{distance:g}", False))
     return [
         LogPage(

@@ -14,6 +14,7 @@ from detect.lanes import ways_between
 from detect.present.backdrop import Backdrop, polygon_path
 from detect.present.labels import text_box
 from detect.present.numbers import records
+from detect.present.slate_log import is_paired
 from detect.present.style import halo
 
 
@@ -84,15 +85,20 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
                 axes.plot(
                     *zip(*places, strict=True), color="black", lw=1.4 * scale, ls=":", zorder=4
                 )
-    _draw_legs(axes, legs, scale, [text_box(text) for text in axes.texts])
+    axes.apply_aspect()
+    barred = [
+        Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
+        for bounds in (area.polygon.bounds for area in backdrop.keep_outs)
+    ]
+    _draw_legs(axes, legs, scale, [*barred, *(text_box(text) for text in axes.texts)])
 
 
 def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) -> None:
     """Draw this dive's legs with arrow heads, each one's number where it starts.
 
-    The number stands beyond the end, or on the leg where other words stand there already.
+    The number stands beyond the end, or on the leg where a keep-out or other words are there.
     """
-    used = list(taken)
+    used, paired = list(taken), is_paired(legs)
     for leg in records(legs):
         start, end = (leg.from_e, leg.from_n), (leg.to_e, leg.to_n)
         de, dn = end[0] - start[0], end[1] - start[1]
@@ -112,7 +118,7 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) 
             zorder=4,
         )
         label = axes.annotate(
-            f"{leg.order}",
+            f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}",
             start,
             xytext=(back * de, back * dn),
             textcoords="offset points",
@@ -124,7 +130,7 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) 
             path_effects=halo(2.5),
             zorder=6,
         )
-        for share in (1.0, -1.0, -2.2):
+        for share in (1.0, -1.0, -2.2, -3.4, -4.6, -5.8):
             label.xyann = (share * back * de, share * back * dn)
             box = text_box(label)
             if not any(box.overlaps(other) for other in used):

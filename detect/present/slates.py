@@ -21,19 +21,24 @@ from detect.present.sheet import north_angles
 from detect.present.slate_layout import (
     BOXES_MM,
     CAUTIONS,
+    LOG_HEAD_MM,
     MARGIN_MM,
     ROW_MM,
     back_title_height,
     lay_out_slate,
     title_height,
 )
-from detect.present.slate_log import draw_log
+from detect.present.slate_log import draw_log, is_paired
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
+from detect.present.words import counted
 
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
-_LOG_HEAD = ("READINGS at metres from the START peg", "in the order swum: write downwards")
+_LOG_HEAD = (
+    "READINGS at metres from the START peg",
+    "write downwards, 0 where quiet, empty if not swum",
+)
 
 
 @styled
@@ -105,9 +110,11 @@ def _dive_pages(
         if i == 0:
             foot = _cautions(page)
             if layout.front_log is not None:
-                draw_log(page.axes, layout.front_log, MARGIN_MM, y + 3.0, page.scale)
-            else:
-                _notes(page, y + 4.0, foot - 4.0)
+                page.text(MARGIN_MM, y + 2.0, f"{_LOG_HEAD[0]}: {_LOG_HEAD[1]}", 9)
+                y += LOG_HEAD_MM
+                draw_log(page.axes, layout.front_log, MARGIN_MM, y, page.scale)
+                y += layout.front_log.height_mm
+            _notes(page, y + 4.0, foot - 4.0)
         pages.append(page.figure)
     for log in layout.logs:
         page = new_page(width, height)
@@ -196,7 +203,7 @@ def _map_and_facts(
         page.text(x, y + 25.0 * page.scale, "more: see table", 9)
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
-    facts = (f"{len(legs)} lanes, {total:.0f} m", f"about {minutes:.0f} min of work")
+    facts = (f"{counted(len(legs), 'lane')}, {total:.0f} m", f"about {minutes:.0f} min of work")
     if swing:
         # Beside the arrow, where the map is low.
         size = page.fitting(swing, right - x - 24.0 * page.scale, 11)
@@ -251,16 +258,26 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
         page.text(x, y, words, 8.5, ha=align)
     y += 5.5
     page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 1.8)
-    paired = "diver" in legs and bool((legs["diver"] > 1).any())
+    paired = is_paired(legs)
     for leg in records(legs):
         middle = y + ROW_MM / 2
+        turns = getattr(leg, "via", "")
+        if turns:
+            # Under the figures, which move up for it.
+            middle -= 1.3
+            words = "go round by " + "; ".join(
+                _place(*map(float, turn.split())) for turn in turns.split("; ")
+            )
+            size = page.fitting(words, edges[6] - edges[1] - 2.0, 7.5)
+            page.text(edges[1] + 1.0, y + ROW_MM - 1.7, words, size, va="center_baseline")
         arrow = "out" if leg.direction == "out" else "back"
         cells = (
             (f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
             (_place(leg.from_e, leg.from_n), 12, edges[3] - 2.0, "right"),
             (_place(leg.to_e, leg.to_n), 12, edges[4] - 2.0, "right"),
-            (f"{leg.length_m:.1f}", 12, edges[5] - 2.0, "right"),
+            # Down to the decimetre, as the last cell of its log.
+            (f"{math.floor(10 * leg.length_m + 1e-6) / 10:.1f}", 12, edges[5] - 2.0, "right"),
             (_heading(float(leg.magnetic_deg)), 19, edges[6] - 2.0, "right"),
         )
         for words, size, x, align in cells:

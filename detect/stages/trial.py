@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +12,15 @@ import pandas as pd
 from detect.lanes.targets import target_classes
 from detect.lanes.trial import TrialFit, fit_trial
 from detect.lanes.trial_design import bench_tries, lane_places, sheet_to_fill
-from detect.stages.common import Progress, silent
+from detect.stages.common import Progress, needed, silent
 from detect.survey import Problem, Survey, SurveyError
 from detect.survey.columns import nearest
 
 _REFERENCES = ("reference", "reference target")
+# A signal read this often, and in this share of the tries, may be where the meter stops.
+_CLIPPED_LEAST, _CLIPPED_SHARE = 3, 0.05
+# Nobody tries a target at ten times the distance at which it is just heard.
+_FAR = 10.0
 
 
 @dataclass(frozen=True)
@@ -63,9 +68,56 @@ def trial(survey: Survey, progress: Progress = silent) -> TrialResult:
     between = {str(name).casefold(): _between(fit, str(name)) for name in fit.targets["target"]}
     bench, lane = _tries(survey, between, reference), lane_places(detector, name=reference)
     numbers, notes = _numbers(survey, fit, reference)
+    notes = [*_poor_notes(fit), *_full_scale_notes(survey), *_far_notes(survey, reference), *notes]
     progress("rehearsal", 2, 2)
     to_fill = sheet_to_fill(bench, lane)
     return TrialResult(bench, lane, to_fill, fit, reference, numbers, (*fit.notes, *notes))
+
+
+def _poor_notes(fit: TrialFit) -> list[str]:
+    return [
+        f"POOR FIT to {what}: p is the chance that tries of a true curve would fit this badly; "
+        "look at trial.png and at what was typed, do not plan with these numbers until it is cured "
+        "(clipped signals, a slip in centimetres, two targets under one name, metal near by)"
+        for what in fit.poor
+    ]
+
+
+def _full_scale_notes(survey: Survey) -> list[str]:
+    """Ask whether the highest signal is the meter's limit, where it was read again and again."""
+    trial, detector = needed(survey.trial, "trial"), survey.settings.detector
+    signal = trial["signal"].to_numpy(dtype=float)
+    signal = signal[np.isfinite(signal)]
+    if detector.full_scale is not None or not len(signal):
+        return []
+    top = float(signal.max())
+    count = int((signal == top).sum())
+    if top <= 0.0 or count < _CLIPPED_LEAST or count < _CLIPPED_SHARE * len(signal):
+        return []
+    return [
+        f"the highest signal, {top:g}, was read {count} times: if the meter shows no more than "
+        f"that, write full_scale = {top:g} under [detector] and run this again, or the curve is "
+        "bent to fit clipped signals"
+    ]
+
+
+def _far_notes(survey: Survey, reference: str) -> list[str]:
+    """Ask about distances far beyond the air range that the settings have: a slip of the unit."""
+    trial = needed(survey.trial, "trial")
+    detector = survey.settings.detector
+    ranges = {one.name.strip().casefold(): one.air_range_m for one in survey.settings.targets}
+    ranges[reference.casefold()] = detector.air_range_m
+    guess = trial["target"].astype(str).str.strip().str.casefold().map(ranges)
+    distance = trial["distance_to_coil_m"]
+    far = trial[distance > _FAR * guess.fillna(detector.air_range_m)]
+    file = survey.settings.trial.file or "trial.csv"
+    return [
+        f"{file}, row {row}: {name} at distance_to_coil_m = {distance:g}, more than {_FAR:g} times "
+        f"its air range: in metres {distance / 100:g}, if it was typed in centimetres?"
+        for row, name, distance in zip(
+            far["row"], far["target"], far["distance_to_coil_m"], strict=True
+        )
+    ]
 
 
 def _tries(
@@ -105,6 +157,18 @@ def _reference(survey: Survey, fit: TrialFit) -> str:
     )
 
 
+def _meant(name: str, known: Sequence[str]) -> str | None:
+    """Return the known target that a name is most like: hyphens and the plural aside, or in it."""
+
+    def plain(text: str) -> str:
+        return " ".join(word.removesuffix("s") for word in re.findall(r"\w+", text.casefold()))
+
+    by_plain = {plain(one): one for one in known if one != name}
+    within = [one for one in by_plain if f" {one} " in f" {plain(name)} "]
+    like = max(within, key=len) if within else nearest(plain(name), by_plain, 0.7)
+    return None if like is None else by_plain[like]
+
+
 def _between(fit: TrialFit, name: str) -> tuple[float, float] | None:
     """Return where to try next for a target's air range, where it is not known yet."""
     own = fit.targets[fit.targets["target"] == name]
@@ -137,11 +201,12 @@ def _numbers(
                 "trial_lane.pdf has new tries to narrow it"
             )
         elif place is None:
-            like = nearest(name, untried, 0.7)
+            like = _meant(name, [reference, *(one.name for one in survey.settings.targets)])
             notes.append(
-                f"target {name} is not in [[targets]]; "
-                + (f'call it "{like}" if it is that, or ' if like else "")
-                + "add it there to plan with it"
+                f'target {name} is not in [[targets]]: did you mean "{like}"? Then call it that '
+                "in the trial table"
+                if like
+                else f"target {name} is not in [[targets]]: add it there to plan with it"
             )
     if untried:
         notes.append(

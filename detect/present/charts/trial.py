@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, NullLocator
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
@@ -206,6 +207,10 @@ def _draw_signals(
     if threshold is not None:
         axes.axhline(threshold, color=INK, lw=1.2, ls="--", label="threshold")
         axes.set_yscale("asinh", linear_width=0.3 * threshold)
+        # Near zero the scale is even: ticks closer there than the threshold would overprint.
+        axes.yaxis.set_major_locator(FixedLocator(_decades(threshold, curves)))
+        axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+        axes.yaxis.set_minor_locator(NullLocator())
     top = max(float(np.nanmax(np.append(curve.signal, 0.0))) for curve in curves)
     lowest = min(float(np.nanmin(np.append(curve.signal, 0.0))) for curve in curves)
     axes.set_ylim(1.3 * lowest, 2.0 * top)
@@ -215,7 +220,16 @@ def _draw_signals(
     axes.set(xlabel="distance on the coil's axis (m)", ylabel=f"signal ({unit})")
     axes.grid(color=PALE, lw=0.6)
     axes.set_title("Signal", loc="left", fontsize=9)
-    axes.legend(loc="upper right", fontsize=TINY_PT)
+    axes.legend(loc="upper right", fontsize=TINY_PT, frameon=True, framealpha=1.0, edgecolor="none")
+
+
+def _decades(threshold: float, curves: Sequence[TrialCurve]) -> list[float]:
+    """Return zero and the powers of ten from near the threshold on, to both sides as needed."""
+    signal = np.concatenate([[0.0], *(curve.signal for curve in curves)])
+    low, high = 1.3 * float(np.nanmin(signal)), 2.0 * float(np.nanmax(signal))
+    first = int(np.ceil(np.log10(0.3 * threshold)))
+    steps = 10.0 ** np.arange(first, max(first, int(np.ceil(np.log10(max(high, 1e-9))))) + 1)
+    return [float(v) for v in (*-steps[::-1], 0.0, *steps) if low <= v <= high]
 
 
 def _looks(curves: Sequence[TrialCurve]) -> list[tuple[str, str]]:
