@@ -229,7 +229,7 @@ def draw_coverage(
         sample = Patch(facecolor="none", edgecolor=VERMILLION, linewidth=2.0)
         key.append(KeyEntry(sample, "gap, numbered"))
     if infill is not None and len(infill):
-        key.append(KeyEntry(Line2D([], [], **_INFILL), "infill lane"))
+        key.append(KeyEntry(Line2D([], [], **_INFILL), "infill lane, F numbered"))
     sheet = map_sheet(backdrop.extent, backdrop.frame, key, title=title, subtitle=subtitle)
     # The one contour is named in the key; its value along every lane would only clutter.
     draw_panel(sheet, 0, pod, mask, backdrop, levels, "linear", None, None, show, False)
@@ -240,10 +240,15 @@ def draw_coverage(
             axes.plot(ends_e, ends_n, path_effects=halo(4.0), zorder=7, **_INFILL)
     if gaps is not None and len(gaps):
         _draw_gaps(axes, gaps)
+    if infill is not None and len(infill):
+        lanes = list(records(infill))
+        middles = [((x.start_e + x.end_e) / 2, (x.start_n + x.end_n) / 2) for x in lanes]
+        place_labels(axes, middles, [str(x.lane) for x in lanes], colour=INK)
     return sheet.figure
 
 
-_INFILL: dict[str, Any] = {"color": VERMILLION, "lw": 1.8, "ls": (0, (3, 1.5))}
+# Neither the colour of a gap's outline nor, in print without colour, its unbroken line.
+_INFILL: dict[str, Any] = {"color": INK, "lw": 2.4, "ls": (0, (2.2, 1.2))}
 
 
 def _draw_gaps(axes: Axes, gaps: pd.DataFrame) -> None:

@@ -240,8 +240,9 @@ def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, taken: Sequence[Bbox]) -
             path_effects=halo(2.0),
             zorder=8,
         )
-        # Outside the peg; else to the left or right of the lane, a little way along it.
-        for x, y, ahead in ((right, up, 0), (up, -right, 16), (-up, right, 16)):
+        # Outside the peg, further out where names are close, else right beside it.
+        places = [(right, up, -out) for out in (0, 22, 44)]
+        for x, y, ahead in (*places, (up, -right, 3), (-up, right, 3)):
             # The anchor follows the way: text to the left of an eastward lane, and so on.
             label.set(
                 ha="right" if x < -0.4 else "left" if x > 0.4 else "center",
@@ -251,10 +252,26 @@ def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, taken: Sequence[Bbox]) -
             box = text_box(label)
             if not any(box.overlaps(other) for other in boxes):
                 boxes.append(box)
+                if ahead < 0:
+                    _lead(axes, (lane.start_e, lane.start_n), (right, up), -ahead)
                 break
         else:
             label.remove()
     return boxes
+
+
+def _lead(
+    axes: Axes, start: tuple[float, float], outwards: tuple[float, float], points: float
+) -> None:
+    """Draw a thin line from a peg to the name that stands so many points out from it."""
+    axes.annotate(
+        "",
+        start,
+        xytext=(outwards[0] * points, outwards[1] * points),
+        textcoords="offset points",
+        arrowprops={"arrowstyle": "-", "lw": 0.5, "color": GREY, "shrinkA": 0, "shrinkB": 2},
+        zorder=2.7,
+    )
 
 
 def _tag_legs(axes: Axes, legs: Sequence[_Leg], taken: list[Bbox]) -> None:
@@ -291,6 +308,10 @@ def _key(
         for dive, number in numbers.items():
             sample = Line2D([], [], **dive_line(number))
             key.append(KeyEntry(sample, f"dive {dive}"))
+    else:
+        blank = Line2D([], [], ls="none")
+        key.append(KeyEntry(blank, f"{len(numbers)} dives: lines repeat,"))
+        key.append(KeyEntry(blank, "the tag's number tells"))
     if ways:
         key.append(KeyEntry(Line2D([], [], **_WAY), "way to the next lane"))
     if stations is not None and len(stations):

@@ -263,12 +263,12 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
         middle = y + ROW_MM / 2
         turns = getattr(leg, "via", "")
         if turns:
-            # Under the figures, which move up for it.
-            middle -= 1.3
+            # Under the figures, which move up for it; the heading is too large to.
+            middle -= 1.2
             words = "go round by " + "; ".join(
                 _place(*map(float, turn.split())) for turn in turns.split("; ")
             )
-            size = page.fitting(words, edges[6] - edges[1] - 2.0, 7.5)
+            size = page.fitting(words, edges[5] - edges[1] - 2.0, 7.5)
             page.text(edges[1] + 1.0, y + ROW_MM - 1.7, words, size, va="center_baseline")
         arrow = "out" if leg.direction == "out" else "back"
         cells = (
@@ -281,7 +281,8 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
             (_heading(float(leg.magnetic_deg)), 19, edges[6] - 2.0, "right"),
         )
         for words, size, x, align in cells:
-            page.text(x, middle, words, size, ha=align, va="center_baseline")
+            level = middle if size < 15 else y + ROW_MM / 2
+            page.text(x, level, words, size, ha=align, va="center_baseline")
         y += ROW_MM
         page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 0.6)
     return y

@@ -139,6 +139,8 @@ def _syntax(message: str, text: str) -> Problem:
     remedy = 'correct the line: key = value, with text in "quotation marks"'
     if re.search(r"=\s*[+-]?\d+,\d+\s*(#.*)?$", line):
         remedy = "write decimals with a point"
+    elif found := re.search(r"=\s*(True|False|TRUE|FALSE)\b", line):
+        remedy = f"write {found[1].lower()}, without capitals"
     elif line.count('"') % 2:
         remedy = "close the quotation mark"
     elif re.search(r"=\s*[+-]?[\d.]+\s*[A-Za-z%°]", line):

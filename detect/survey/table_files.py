@@ -34,12 +34,15 @@ class TablesRead:
         What stops the survey, and what does not.
     inputs : dict of str to str
         SHA-256 of each file read.
+    empty : list of str
+        Files without rows that are not needed.
     """
 
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     notices: list[Problem] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
+    empty: list[str] = field(default_factory=list)
 
 
 def read_tables(
@@ -100,6 +103,11 @@ def read_tables(
         read.tables[name] = placed
         read.problems += problems
         read.notices += notices
+    if read.empty:
+        # One line for all: before the first dive every table is empty.
+        one = len(read.empty) == 1
+        what = "the table has no rows; it is" if one else "these tables have no rows; they are"
+        read.notices.append(Problem(", ".join(read.empty), f"{what} left out"))
     return read
 
 
@@ -165,7 +173,7 @@ def _typed(
                 )
             )
         else:
-            read.notices.append(Problem(file, "the table has no rows; it is left out"))
+            read.empty.append(file)
     return raw, table
 
 

@@ -34,10 +34,10 @@ def test_the_files_of_the_contract(new_folder):
 def test_it_can_be_planned_with_as_it_stands(new_folder):
     survey = load_survey(new_folder, ("detector", "dives"))
     assert survey.readings is None
-    assert {str(n) for n in survey.notices} == {
-        f"{name}.csv: the table has no rows; it is left out"
-        for name in ("lanes", "readings", "probes", "seabed")
-    }
+    assert [str(notice) for notice in survey.notices] == [
+        "lanes.csv, readings.csv, probes.csv, seabed.csv: these tables have no rows; they are left "
+        "out"
+    ]
 
 
 def test_it_passes_once_filled(new_folder):

@@ -238,6 +238,10 @@ def test_keys_that_contradict_each_other(text, line):
             "statement -> write decimals with a point",
         ),
         (
+            "[[targets]]\nmust_find = True\n",
+            "survey.toml, row 2: is not valid TOML: Invalid value -> write true, without capitals",
+        ),
+        (
             "[area]\noverlap_m = 1.5 m\n",
             "survey.toml, row 2: is not valid TOML: Expected newline or end of document after a "
             "statement -> write the number without its unit; the key says the unit",

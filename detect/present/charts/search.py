@@ -216,7 +216,8 @@ def _draw_passes(axes: Axes, passes: pd.DataFrame, classes: pd.DataFrame) -> Non
     first = next(records(classes))
     if first.footprint_m > 0:
         for side in (-first.footprint_m, first.footprint_m):
-            axes.axvline(side, color=GREY, lw=1.2, ls="--")
+            axes.plot([side, side], [0.0, 1.04], color=GREY, lw=1.2, ls="--")
+    # Above all curves, on ground kept clear for it.
     axes.text(
         0.5,
         0.985,
@@ -233,6 +234,7 @@ def _draw_passes(axes: Axes, passes: pd.DataFrame, classes: pd.DataFrame) -> Non
     axes.set(xlabel="distance across from the lane (m)", ylabel="probability of detection")
     axes.margins(x=0)
     _pod_axis(axes)
+    axes.set_ylim(top=1.17)
 
 
 def _draw_spacings(
