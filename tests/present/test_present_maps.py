@@ -116,7 +116,7 @@ def test_coverage_shows_gaps_infill_and_the_level_required(
     figures: dict[str, Figure], said: Said
 ) -> None:
     lines = said(figures["coverage"]).splitlines()
-    for wanted in ("G01", "G02", "required, 0.9", "gap, numbered", "infill lane"):
+    for wanted in ("G01", "G02", "required, 0.9", "gap, numbered", "infill lane, F numbered"):
         assert wanted in lines, wanted
 
 

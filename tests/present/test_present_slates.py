@@ -48,6 +48,36 @@ def test_a_swung_coil_and_a_pair_of_divers(
     assert {"1a", "1b", "2a", "2b", swing} <= set(said(front).splitlines())
 
 
+def test_each_of_a_pair_finds_their_lanes_on_map_and_log(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    pair = dives.head(4).assign(diver=[1, 2, 1, 2], order=[1, 1, 2, 2], dive="D01")
+    front, back = slate_pages(pair, backdrop, site_name="Heron Skerry")
+    on_map = [text.get_text() for text in front.axes[1].texts]
+    assert {"1a", "1b", "2a", "2b"} <= set(on_map)
+    lines = said(back).splitlines()
+    for diver, leg in zip("abab", pair.itertuples(), strict=True):
+        assert f"{diver} {leg.lane} {leg.direction}" in lines
+
+
+def test_a_way_round_a_keep_out_stands_in_the_table_with_its_turning_points(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    round_it = dives.head(2).assign(via=["", "20.26 11.2; 21.44 8"], dive="D01")
+    (front, *_) = slate_pages(round_it, backdrop, site_name="Heron Skerry")
+    assert "go round by 20.3, 11.2; 21.4, 8.0" in said(front).splitlines()
+
+
+def test_a_log_on_the_front_says_how_it_is_filled_in_and_leaves_room_for_notes(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    (page,) = slate_pages(dives.head(1), backdrop, site_name="Heron Skerry", log_step_m=2.0)
+    words = said(page)
+    assert "READINGS at metres from the START peg: write downwards, 0 where quiet" in words
+    assert "notes, sketch" in words
+    assert "1 lane, " in words
+
+
 def test_a_slate_lists_its_own_lanes_with_heading_in_three_figures(
     pages: list[Figure], dives: pd.DataFrame, said: Said
 ) -> None:
