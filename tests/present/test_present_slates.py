@@ -63,7 +63,7 @@ def test_each_of_a_pair_finds_their_lanes_on_map_and_log(
 def test_a_way_round_a_keep_out_stands_in_the_table_with_its_turning_points(
     dives: pd.DataFrame, backdrop: Backdrop, said: Said
 ) -> None:
-    round_it = dives.head(2).assign(via=["", "20.26 11.2; 21.44 8"], dive="D01")
+    round_it = dives.head(2).assign(via=["", "20.26 11.2; 21.44 8"], dive="D01", diver=1)
     (front, *_) = slate_pages(round_it, backdrop, site_name="Heron Skerry")
     assert "go round by 20.3, 11.2; 21.4, 8.0" in said(front).splitlines()
 
