@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import os
@@ -17,8 +18,12 @@ import pandas as pd
 
 from detect.survey.errors import Problem, SurveyError
 
-#: a folder with this file in it was written by detect and may be replaced
+#: a folder with this file in it was written by detect and may be replaced; it lists the files
+#: with their sums, so that what somebody typed into one is not
 MARKER = ".detect-output"
+#: files that editors and file browsers leave about: ours is one of the first kind
+PASSING, SYSTEM_FILES = (".", "~$"), {"Thumbs.db", "desktop.ini"}
+MARKED = "Written by detect, which replaces this folder whole.\n"
 
 #: decimals by the unit a column name ends in; the rest get eight significant digits
 DECIMALS = {"_m": 3, "_m2": 3, "_m3": 3, "_h": 2, "_deg": 1, "minutes": 1}
@@ -37,7 +42,8 @@ def check_target(target: Path, survey_folder: Path | None) -> None:
     Raises
     ------
     SurveyError
-        ``target`` is, holds or lies in the survey folder, or holds files that are not ours.
+        ``target`` is, holds or lies in the survey folder, or holds files that are not ours, or
+        that somebody changed since.
     """
     out = target.resolve()
     survey = survey_folder.resolve() if survey_folder is not None else None
@@ -63,6 +69,39 @@ def check_target(target: Path, survey_folder: Path | None) -> None:
                 )
             ]
         )
+    changed = _changed_since(target)
+    if changed:
+        raise SurveyError(
+            [
+                Problem(
+                    str(target / name),
+                    "was changed or put there by somebody, so the folder is not replaced",
+                    "copy it into the survey folder if it belongs there (a filled-in "
+                    "trial_to_fill.csv becomes trial.csv), then move it away or give another --out",
+                )
+                for name in changed
+            ]
+        )
+
+
+def _sums(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 sum of every file in a folder by its name there."""
+    files = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in files
+        if not path.name.startswith(PASSING) and path.name not in SYSTEM_FILES
+    }
+
+
+def _changed_since(folder: Path) -> list[str]:
+    """Return the files of an output folder that are not as they were written."""
+    marker = folder / MARKER
+    lines = marker.read_text(encoding="utf-8").splitlines()[1:] if marker.exists() else []
+    if not lines:  # none there, or written before sums were kept
+        return []
+    written = {name: known for known, _, name in (line.partition("  ") for line in lines)}
+    return [name for name, now in _sums(folder).items() if written.get(name) != now]
 
 
 @contextmanager
@@ -100,9 +139,10 @@ def output_folder(
             [Problem(str(target), f"cannot be written: {error.strerror}", "choose another --out")]
         ) from error
     try:
-        if marked:
-            (fresh / MARKER).write_text("Written by detect, which replaces this folder whole.\n")
         yield fresh
+        if marked:
+            listed = "".join(f"{one}  {name}\n" for name, one in _sums(fresh).items())
+            (fresh / MARKER).write_text(MARKED + listed, encoding="utf-8")
         fresh.chmod(0o777 & ~_umask())
         _swap(fresh, target.resolve())
     finally:

@@ -53,6 +53,24 @@ def test_somebody_elses_folder_is_refused(tmp_path, survey):
     assert (target / "wreck.jpg").exists()
 
 
+def test_what_somebody_typed_into_an_output_is_not_lost(tmp_path, survey):
+    target = tmp_path / "survey_trial"
+    for words in ("first", "second"):  # untouched, or only looked at, it is replaced
+        with output_folder(target, survey) as folder:
+            (folder / "trial_to_fill.csv").write_text(words)
+            (folder / "sheet.pdf").write_text("x")
+        (target / ".DS_Store").write_text("looked at")
+    (target / "trial_to_fill.csv").write_text("second, filled in")
+    (target / "slate.jpg").write_text("put there")
+    with pytest.raises(SurveyError) as refused, output_folder(target, survey):
+        pass
+    said = [str(problem) for problem in refused.value.problems]
+    assert len(said) == 2
+    assert all("changed or put there by somebody" in one for one in said)
+    assert "trial_to_fill.csv" in said[1]
+    assert (target / "trial_to_fill.csv").read_text() == "second, filled in"
+
+
 def test_an_empty_folder_and_a_missing_parent_are_fine(tmp_path, survey):
     (tmp_path / "empty").mkdir()
     for target in (tmp_path / "empty", tmp_path / "new" / "deep"):
