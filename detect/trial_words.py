@@ -88,12 +88,22 @@ def _with_name(key: str, sheets: list[str]) -> str:
     return f"{key} ({sheets[int(parts[1])]})" if parts[0] == "targets" else key
 
 
+#: how the comment over settings from a poor fit begins, and its lines
+_CAUTION, _CAUTION_LINES = "# CAUTION, detect trial:", 3
+
+
+def without_caution(text: str) -> str:
+    """Return settings without the comment that an earlier poor fit put over them."""
+    lines = text.splitlines(keepends=True)
+    return "".join(lines[_CAUTION_LINES:]) if text.startswith(_CAUTION) else text
+
+
 def poor_fit_caution(poor: list[str]) -> str:
     """Return the comment that stands over a copy of the settings made from a poor fit."""
     if not poor:
         return ""
     return (
-        f"# CAUTION, detect trial: the curve does not fit {' nor '.join(poor)}, p being the\n"
+        f"{_CAUTION} the curve does not fit {' nor '.join(poor)}, p being the\n"
         "# chance that a true curve would fit this badly. Do not plan with the air ranges and the\n"
         "# threshold put in below before the misfit is cured and the trial run again.\n"
     )

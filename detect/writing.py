@@ -168,7 +168,7 @@ def write_trial(survey: Survey, result: TrialResult, folder: Path) -> dict[str, 
         facts = trial_words.trial_facts(summary, settings.detector.signal_unit)
         save_figures(figures.trial_figures(survey, result, facts), folder)
         old = (survey.folder / SETTINGS_FILE).read_text(encoding="utf-8-sig")
-        text, failed = with_numbers(old, result.numbers)
+        text, failed = with_numbers(trial_words.without_caution(old), result.numbers)
         caution = trial_words.poor_fit_caution(summary["poor_fit"])
         (folder / SETTINGS_FILE).write_text(caution + text, encoding="utf-8")
         summary["notes"] += [f"could not put {key} in place: do it by hand" for key in failed]
