@@ -200,10 +200,9 @@ def run(
     The bed and the metal are mapped and most pictures drawn in processes of their own meanwhile;
     the signal is mapped on a cluster where the address of one is given.
     """
-    check_target(out, folder)
     begun = datetime.datetime.now(datetime.UTC).astimezone()
     clock = Clock()
-    with aside() as later, connected(cluster) as client, output_folder(out, folder) as fresh:
+    with output_folder(out, folder) as fresh, aside() as later, connected(cluster) as client:
         with clock("load"):
             survey = load_survey(folder, needs=("detector", "dives", "readings"))
         bed = later(stages.map_bed, survey)

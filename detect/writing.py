@@ -36,8 +36,7 @@ from detect.survey.settings_edit import with_numbers
 
 def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
     """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
-    gc.freeze()  # what lives already is not searched again each time,
-    gc.disable()  # and figures, made of thousands of objects, not while they are being made
+    gc.freeze()  # what lives already is not searched again each time
     for name, figure in pictures:
         if name in figures.CHARTS:
             png = png_bytes(figure)
@@ -49,7 +48,6 @@ def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
         # a drawn figure is a ring of references with tens of megabytes of canvas in it
         del figure
         gc.collect()
-    gc.enable()
     gc.unfreeze()
 
 

@@ -14,7 +14,8 @@ from detect.lanes.field import FloatArray
 from detect.lanes.footprint import Look
 from detect.lanes.lateral import pass_table
 from detect.lanes.nearest import nearest_reading
-from detect.lanes.tally import CERTAIN, Cells, Tally
+from detect.lanes.search import pod_hazard
+from detect.lanes.tally import Cells, Tally
 
 if TYPE_CHECKING:
     from detect.survey.grid import Grid
@@ -177,7 +178,7 @@ def lane_hazard(
     along, across = _off_lane(np.asarray(ends, dtype=float), cell_e, cell_n)
     cells = np.flatnonzero((np.abs(along) <= table.reach_m) & (np.abs(across) <= table.reach_m))
     pod = table(along[cells], across[cells])
-    return cells, -np.log1p(-np.minimum(pod, CERTAIN))
+    return cells, pod_hazard(pod)
 
 
 def _off_lane(

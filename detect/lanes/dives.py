@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from detect.lanes.plan import rope_number
-from detect.lanes.ways import Point, Ways
+from detect.lanes.ways import Point, Ways, read_via, written_via
 from detect.survey.errors import Problem, SurveyError
 
 if TYPE_CHECKING:
@@ -207,7 +207,7 @@ def _timed(unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], pace: _P
                 (before["to_e"], before["to_n"]), (swim["from_e"], swim["from_n"])
             )
             swim["transit_m"], swim["clear"] = way.length_m, way.clear
-            swim["via"] = "; ".join(f"{e:.2f} {n:.2f}" for e, n in way.via)
+            swim["via"] = written_via(way.via)
         swim["minutes"] = swim["length_m"] / pace.speed + max(
             pace.turn, swim["transit_m"] / pace.speed
         )
@@ -232,20 +232,8 @@ def ways_between(packed: pd.DataFrame) -> list[tuple[str, list[Point]]]:
     for (dive, _), own in packed.groupby(["dive", "diver"], sort=False):
         rows = own.sort_values("order").to_dict("records")
         for before, swim in pairwise(rows):
-            turns = [
-                (float(e), float(n))
-                for e, n in (place.split() for place in swim["via"].split("; ") if place)
-            ]
-            ways.append(
-                (
-                    str(dive),
-                    [
-                        (before["to_e"], before["to_n"]),
-                        *turns,
-                        (swim["from_e"], swim["from_n"]),
-                    ],
-                )
-            )
+            ends = (before["to_e"], before["to_n"]), (swim["from_e"], swim["from_n"])
+            ways.append((str(dive), [ends[0], *read_via(swim["via"]), ends[1]]))
     return ways
 
 

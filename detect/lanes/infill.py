@@ -18,6 +18,8 @@ from detect.lanes.depths import deepest_detectable
 from detect.lanes.field import FloatArray
 from detect.lanes.gaps import TOLERANCE, find_gaps, short_cells
 from detect.lanes.infill_options import SAME, USEFUL_M, Infill, Option, infill_options
+from detect.lanes.search import pod_hazard
+from detect.lanes.targets import pod_of
 from detect.lanes.unswum import UnswumPart
 
 if TYPE_CHECKING:
@@ -139,9 +141,7 @@ def infill_lanes(
         full = [lane for shape in parents.values() for lane in _cheapest_full(options(shape)).lanes]
         return _as_frame(full, float("nan"), "", first)
 
-    layers = [cover["pod"].to_numpy()]
-    layers += [cover["pod_target"].sel(target=name).to_numpy() for name in targets or {}]
-    pods = np.stack(layers)
+    pods = np.stack([cover["pod"], *(pod_of(cover, name) for name in targets or {})])
     lowest = cover.assign(pod=cover["pod"].copy(data=pods.min(axis=0)))
     row, column = np.nonzero(short_cells(lowest, outline, polygons, required))
     cell_e, cell_n = cover["e"].to_numpy()[column], cover["n"].to_numpy()[row]
@@ -151,7 +151,7 @@ def infill_lanes(
     row, column, cell_e, cell_n = row[asked], column[asked], cell_e[asked], cell_n[asked]
     # More passes only ever raise the POD, so the cells short now are all there is; the rest
     # counts as found.
-    hazard = -np.log1p(-np.minimum(pods[:, row, column], 1.0 - 1e-15))
+    hazard = pod_hazard(pods[:, row, column])
     enough = -np.log1p(-max(required - TOLERANCE, 0.0))
     lanes = _planned_first(unswum, parents, hazard, enough, cell_e, cell_n, sought)
     left = gaps

@@ -17,6 +17,11 @@ LateralRange = Callable[[FloatArray], FloatArray]
 _CERTAIN = 1.0 - 1e-15
 
 
+def pod_hazard(pod: ArrayLike) -> FloatArray:
+    """Return ``-log(1 - p)``: hazards of looks that do not depend on each other add up."""
+    return -np.log1p(-np.minimum(pod, _CERTAIN))
+
+
 def lane_pod(
     lateral_curve: LateralRange,
     spacing_m: float,
@@ -113,7 +118,7 @@ def random_pod(coverage: ArrayLike) -> FloatArray:
 
 
 def _hazard(lateral_curve: LateralRange, offset: FloatArray) -> FloatArray:
-    return -np.log1p(-np.minimum(lateral_curve(offset), _CERTAIN))
+    return pod_hazard(lateral_curve(offset))
 
 
 def _tail(lateral_curve: LateralRange, far: FloatArray, spacing: float) -> FloatArray:

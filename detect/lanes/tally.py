@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from detect.lanes.field import FloatArray
 from detect.lanes.footprint import Look
 from detect.lanes.lateral import PassTable, pass_table
+from detect.lanes.search import pod_hazard
 
 if TYPE_CHECKING:
     from detect.survey.grid import Grid
@@ -21,8 +22,6 @@ Cells = NDArray[np.int64]
 
 # Cells handled at a time: bounds the memory beside the grid itself to some tens of megabytes.
 _BLOCK = 200_000
-CERTAIN = 1.0 - 1e-15
-"""As certain as a POD is taken to be, so that its miss has a logarithm."""
 
 
 class Tally:
@@ -106,7 +105,7 @@ class Tally:
             # A class heard less far than the farthest needs only its own cells.
             own = np.flatnonzero((near[0] <= table.ahead_end_m) & (near[1] <= table.across_end_m))
             pod = table(near[0][own], near[1][own])
-            log_miss[cells[own]] += np.log1p(-np.minimum(pod, CERTAIN))
+            log_miss[cells[own]] -= pod_hazard(pod)
         side = np.maximum(near[1] - self._sweep, 0.0)
         if self._footprint > 0.0:
             self._passes[cells[along**2 + side**2 <= self._footprint**2]] += 1

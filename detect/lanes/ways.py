@@ -41,6 +41,17 @@ class Way:
     clear: bool = True
 
 
+def written_via(places: Iterable[Point]) -> str:
+    """Write the places at which a way turns as a table's cell: ``e n; e n``, m."""
+    return "; ".join(f"{e:.2f} {n:.2f}" for e, n in places)
+
+
+def read_via(text: str) -> list[Point]:
+    """Return the places that `written_via` wrote."""
+    numbers = [float(part) for part in text.replace(";", " ").split()]
+    return list(zip(numbers[::2], numbers[1::2], strict=True))
+
+
 class Ways:
     r"""Shortest ways that stay out of keep-outs.
 

@@ -21,6 +21,7 @@ from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop, polyg
 from detect.present.charts import SpacingLike, draw_spacing_chart
 from detect.present.labels import text_box
 from detect.present.numbers import records
+from detect.present.pairs import pair_letters
 from detect.present.sheet import Extent, KeyEntry, map_sheet
 from detect.present.style import GREY, INK, TINY_PT, halo, styled
 from detect.survey.outlines import KeepOutArea
@@ -109,16 +110,15 @@ def draw_plan(
     """
     ways = [places for _, places in ways_between(dives)] if "via" in dives else []
     numbers = {str(dive): i for i, dive in enumerate(pd.unique(dives["dive"]))}
-    paired = "diver" in dives and bool((dives["diver"] > 1).any())
     legs = [
         _Leg(
             str(r.dive),
-            f"{r.order}{'ab'[r.diver - 1] if paired else ''}",
+            f"{r.order}{diver}",
             str(r.lane),
             (r.from_e, r.from_n),
             (r.to_e, r.to_n),
         )
-        for r in records(dives)
+        for r, diver in zip(records(dives), pair_letters(dives), strict=True)
     ]
     chart = (
         (spacing_table, spacing, required_pod)

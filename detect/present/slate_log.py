@@ -18,6 +18,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
 
 from detect.present.numbers import records
+from detect.present.pairs import pair_letters
 
 _PT_PER_MM = 72.0 / 25.4
 # A lane's end this near to a whole step has no cell of its own.
@@ -99,11 +100,6 @@ class LogPage:
         return max((len(column) for column in self.columns), default=0) * self.cell.row_mm
 
 
-def is_paired(legs: pd.DataFrame) -> bool:
-    """Return whether two divers swim on this dive, told apart as a and b."""
-    return "diver" in legs and bool((legs["diver"] > 1).any())
-
-
 def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> list[LogRun]:
     """Return for each leg the distances at which it is read, in the order swum.
 
@@ -123,9 +119,8 @@ def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> l
     """
     own = None if lanes is None else lanes[lanes["lane"].isin(legs["lane"])]
     pegs = {} if own is None else {str(lane.lane): lane for lane in records(own)}
-    paired = is_paired(legs)
     runs = []
-    for leg in records(legs):
+    for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         lane = pegs.get(str(leg.lane))
         ends = (0.0, float(leg.length_m))
         if lane is not None:
@@ -137,7 +132,6 @@ def log_runs(legs: pd.DataFrame, lanes: pd.DataFrame | None, step_m: float) -> l
         distances = _distances(min(ends), max(ends), step_m)
         if ends[1] < ends[0]:
             distances.reverse()
-        diver = "ab"[leg.diver - 1] if paired else ""
         runs.append(LogRun(str(leg.lane), str(leg.direction), tuple(distances), diver))
     return runs
 

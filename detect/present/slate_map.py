@@ -14,7 +14,7 @@ from detect.lanes import ways_between
 from detect.present.backdrop import Backdrop, polygon_path
 from detect.present.labels import text_box
 from detect.present.numbers import records
-from detect.present.slate_log import is_paired
+from detect.present.pairs import pair_letters
 from detect.present.style import halo
 
 
@@ -98,8 +98,8 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) 
 
     The number stands beyond the end, or on the leg where a keep-out or other words are there.
     """
-    used, paired = list(taken), is_paired(legs)
-    for leg in records(legs):
+    used = list(taken)
+    for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         start, end = (leg.from_e, leg.from_n), (leg.to_e, leg.to_n)
         de, dn = end[0] - start[0], end[1] - start[1]
         back = -7.5 * scale / max(math.hypot(de, dn), 1e-9)
@@ -118,7 +118,7 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) 
             zorder=4,
         )
         label = axes.annotate(
-            f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}",
+            f"{leg.order}{diver}",
             start,
             xytext=(back * de, back * dn),
             textcoords="offset points",

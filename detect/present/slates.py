@@ -14,9 +14,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from detect.lanes.ways import read_via
 from detect.present.backdrop import Backdrop
 from detect.present.numbers import records
 from detect.present.page import PAPER_MM, Page, Paper, new_page
+from detect.present.pairs import pair_letters
 from detect.present.sheet import north_angles
 from detect.present.slate_layout import (
     BOXES_MM,
@@ -28,7 +30,7 @@ from detect.present.slate_layout import (
     lay_out_slate,
     title_height,
 )
-from detect.present.slate_log import draw_log, is_paired
+from detect.present.slate_log import draw_log
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
 from detect.present.words import counted
@@ -258,21 +260,18 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
         page.text(x, y, words, 8.5, ha=align)
     y += 5.5
     page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 1.8)
-    paired = is_paired(legs)
-    for leg in records(legs):
+    for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         middle = y + ROW_MM / 2
-        turns = getattr(leg, "via", "")
+        turns = read_via(getattr(leg, "via", ""))
         if turns:
             # Under the figures, which move up for it; the heading is too large to.
             middle -= 1.2
-            words = "go round by " + "; ".join(
-                _place(*map(float, turn.split())) for turn in turns.split("; ")
-            )
+            words = "go round by " + "; ".join(_place(e, n) for e, n in turns)
             size = page.fitting(words, edges[5] - edges[1] - 2.0, 7.5)
             page.text(edges[1] + 1.0, y + ROW_MM - 1.7, words, size, va="center_baseline")
         arrow = "out" if leg.direction == "out" else "back"
         cells = (
-            (f"{leg.order}{'ab'[leg.diver - 1] if paired else ''}", 13, edges[0] + 1.0, "left"),
+            (f"{leg.order}{diver}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
             (_place(leg.from_e, leg.from_n), 12, edges[3] - 2.0, "right"),
             (_place(leg.to_e, leg.to_n), 12, edges[4] - 2.0, "right"),

@@ -11,8 +11,8 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from detect.readings.belief import UNTOLD, Belief
-from detect.readings.inversion import RELATIVE_ERROR, Readings
+from detect.readings.belief import Belief
+from detect.readings.inversion import RELATIVE_ERROR, UNTOLD, Readings
 from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
 from detect.readings.sources import REACH_SHARE
 from detect.readings.weighing import (

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.readings.inversion import DEEPEST_M
+from detect.readings.inversion import DEEPEST_M, UNTOLD
 
 Floats = NDArray[np.float64]
 
 #: depth and strength are told as numbers where the strength's 90 % lie within this factor
 TOLD_WITHIN = 10.0
-UNTOLD = "depth and strength cannot be told apart"
 #: each side of the lane has at least this probability, for a target to lie on either
 EITHER_SIDE = 0.2
 #: an arm's reach: the place told is the one with most probability this near

@@ -86,10 +86,16 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     all one way show no lag.
     """
     used = readings[readings["used"]]
-    heading = np.deg2rad(used["heading_deg"].to_numpy(float))
-    forward = np.column_stack([np.sin(heading), np.cos(heading)])
-    signal = used["signal"].to_numpy(float)
-    points = used[["e", "n"]].to_numpy(float)
+    swum = Swum(
+        used[["e", "n"]].to_numpy(float),
+        used["heading_deg"].to_numpy(float),
+        used["signal"].to_numpy(float),
+        pd.factorize(used["track"])[0],
+        used["at_full_scale"].to_numpy(bool),
+        detector,
+        noise_sd,
+    )
+    points, signal, forward = swum.points, swum.signal, swum.ahead
     loud = signal > LOUD_SNR * noise_sd
     if int(loud.sum()) < FEWEST_LOUD:
         return _untold("too few readings stand out of the noise")
@@ -98,31 +104,18 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     if not (np.any(along > 0.7) and np.any(along < -0.7)):
         return _untold("no lanes swum in opposite directions")
     sources = _sources_near(points[loud], detector)
-    part = np.searchsorted(
-        np.quantile(points[:, 0], np.linspace(0, 1, PARTS + 1)[1:-1]), points[:, 0]
-    )
-    where = np.searchsorted(
-        np.quantile(points[:, 0], np.linspace(0, 1, PARTS + 1)[1:-1]), sources.nodes[:, 0]
-    )
-    where = np.tile(where, len(sources.depths))
-    full = used["at_full_scale"].to_numpy(bool)
+    borders = np.quantile(points[:, 0], np.linspace(0, 1, PARTS + 1)[1:-1])
+    part = np.searchsorted(borders, points[:, 0])
+    where = np.tile(np.searchsorted(borders, sources.nodes[:, 0]), len(sources.depths))
     cost = np.empty((len(LAGS_M), PARTS))
     for i, lag in enumerate(LAGS_M):
-        system = System.of(points - lag * forward, signal, full, sources, detector, noise_sd)
+        moved = swum.moved_back(lag)
+        system = System.of(moved, signal, swum.at_full_scale, sources, detector, noise_sd)
         u = fit_sources(system, PENALTY, steps=STEPS)
         misfit = 0.5 * system.weight * system.misfit(u) ** 2
         cost[i] = np.bincount(part, misfit, PARTS) + PENALTY * np.bincount(where, u, PARTS)
     profile = pd.DataFrame({"lag_m": LAGS_M, "cost": cost.sum(axis=1)})
     lag, sd = _scanned(cost)
-    swum = Swum(
-        points,
-        used["heading_deg"].to_numpy(float),
-        signal,
-        pd.factorize(used["track"])[0],
-        full,
-        detector,
-        noise_sd,
-    )
     finer, finer_sd, targets = lag_by_targets(swum, lag)
     if np.isfinite(finer_sd):
         return _judged(finer, finer_sd, targets, profile)

@@ -12,7 +12,7 @@ from scipy.sparse.linalg import lsmr
 from scipy.spatial import cKDTree
 
 from detect.readings.baseline import quiet_readings
-from detect.readings.quality import crossing_pairs
+from detect.readings.quality import crossing_pairs, turn_deg
 
 Floats = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def alongside(
         mine = number == track
         if not mine.any():
             continue
-        turn = np.abs((heading - heading[mine][0] + 90.0) % 180.0 - 90.0)
+        turn = turn_deg(heading, heading[mine][0])
         other = np.flatnonzero(~mine & (turn <= PARALLEL_DEG))
         if not len(other):
             continue

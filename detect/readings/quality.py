@@ -28,6 +28,11 @@ WORSE = {
 }
 
 
+def turn_deg(heading: np.ndarray, other: np.ndarray | float) -> np.ndarray:
+    """Return by how much two ways differ, out and back being one way, 0 to 90 degrees."""
+    return np.abs((heading - other + 90.0) % 180.0 - 90.0)
+
+
 def crossing_pairs(readings: pd.DataFrame) -> np.ndarray:
     """Return pairs of used readings (Q, 2), by position in the table, where two tracks cross."""
     used = np.flatnonzero(readings["used"].to_numpy(bool))
@@ -36,7 +41,7 @@ def crossing_pairs(readings: pd.DataFrame) -> np.ndarray:
     points = readings[["e", "n"]].to_numpy(float)[used]
     pairs = cKDTree(points).query_pairs(SAME_PLACE_M, output_type="ndarray")
     heading = readings["heading_deg"].to_numpy(float)[used]
-    turn = np.abs((heading[pairs[:, 0]] - heading[pairs[:, 1]] + 90.0) % 180.0 - 90.0)
+    turn = turn_deg(heading[pairs[:, 0]], heading[pairs[:, 1]])
     return used[pairs[turn > CROSSING_DEG]]
 
 
@@ -51,8 +56,7 @@ def lane_spacing(readings: pd.DataFrame) -> float:
     apart = []
     for lane in pd.unique(lanes):
         mine = lanes == lane
-        turn = np.abs((heading - heading[mine][0] + 90.0) % 180.0 - 90.0)
-        beside = ~mine & (turn < CROSSING_DEG)
+        beside = ~mine & (turn_deg(heading, heading[mine][0]) < CROSSING_DEG)
         if beside.any():
             apart.append(cKDTree(points[beside]).query(points[mine])[0])
     return float(np.median(np.concatenate(apart))) if apart else float("nan")

@@ -149,10 +149,12 @@ class Weigher:
         self.depth_edges = edges - near
         # depths are as likely all the way down: a wider step weighs more
         self.ln_width = np.log(np.diff(edges))
+        normal = np.exp(-0.5 * lattice.offsets**2)
+        self.offset_weights = normal / normal.sum()
 
     @cached_property
     def table(self) -> Floats:
-        """Signal of the reference target by distance and squared place off the axis (D, R)."""
+        """Signal of the reference target by distance and by place off the axis (D, R)."""
         rho = np.arange(0.0, TABLE_M, STEP_M)
         return np.asarray(
             self.threshold * response_ratio(rho, self.distances[:, None], self.detector)
@@ -213,8 +215,7 @@ class Weigher:
             chance, answers, self.depth_edges, self.distances - self.detector.coil_height_m
         )
         rho = np.hypot(*(answers.places[answers.spot][:, None] - elsewhere).transpose(2, 0, 1))
-        index = np.minimum((rho / STEP_M + 0.5).astype(np.int64), self.table.shape[1] - 1)
-        unit = self.table[answers.depth[:, None], index]
+        unit = self.table[answers.depth[:, None], self._column(rho)]
         mean = np.sum(chance * np.exp(answers.ln_q), axis=0) @ unit
         square = np.sum(chance * np.exp(2.0 * answers.ln_q), axis=0) @ unit**2
         return belief, mean, np.maximum(square - mean**2, 0.0)
@@ -277,13 +278,15 @@ class Weigher:
             self._responses(moved, heard.points[full]),
             heard.signal[full],
             np.sqrt(heard.variance[full]),
-            np.exp(-0.5 * offsets**2) / np.exp(-0.5 * offsets**2).sum(),
+            self.offset_weights,
         )
 
     def _responses(self, places: Floats, points: Floats) -> Floats:
         """Signal of the reference target at places (C, K, 2), all depths -> (D * C, K, N)."""
         rho = np.hypot(places[..., None, 0] - points[:, 0], places[..., None, 1] - points[:, 1])
-        index = np.minimum((rho / STEP_M + 0.5).astype(np.int64), self.table.shape[1] - 1)
-        return np.asarray(
-            self.table[:, index].reshape(len(self.table) * len(places), *index.shape[1:])
-        )
+        signal = self.table[:, self._column(rho)]
+        return np.asarray(signal.reshape(len(self.table) * len(places), *rho.shape[1:]))
+
+    def _column(self, rho: Floats) -> NDArray[np.int64]:
+        """Return which column of the table is nearest to distances off the axis."""
+        return np.minimum((rho / STEP_M + 0.5).astype(np.int64), self.table.shape[1] - 1)

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 from shapely.geometry import Polygon
 
-from detect.survey.grid import square_at, square_cells, square_names
+from detect.survey.grid import square_cells, square_names
 from detect.survey.outlines import KeepOutArea
 from detect.survey.settings import Squares
 
@@ -82,8 +82,8 @@ def square_of(
     -------
     (N,) array of str
     """
-    names = square_at(e, n, float(layout["size_m"].iloc[0]), origin)
-    return np.where(np.isin(names, layout["square"].to_numpy(object)), names, "")
+    row = _row_of_square(layout, e, n, origin)
+    return np.where(row >= 0, layout["square"].to_numpy(object)[row], "")
 
 
 def mean_over_squares(
@@ -107,7 +107,7 @@ def mean_over_squares(
     (..., M) array
         NaN for a square that holds no point with a value.
     """
-    owner = _row_of_square(layout, nodes, origin)
+    owner = _row_of_square(layout, nodes[:, 0], nodes[:, 1], origin)
     fields = np.reshape(values, (-1, len(owner)))
     out = np.full((len(fields), len(layout)), np.nan)
     for row, field in zip(out, fields, strict=True):
@@ -119,14 +119,14 @@ def mean_over_squares(
 
 
 def _row_of_square(
-    layout: pd.DataFrame, nodes: np.ndarray, origin: tuple[float, float]
+    layout: pd.DataFrame, e: np.ndarray, n: np.ndarray, origin: tuple[float, float]
 ) -> np.ndarray:
-    """Return the row of the layout whose square each node (K, 2) lies in; -1 outside all."""
+    """Return the row of the layout whose square each point (K,) lies in; -1 outside all."""
     size = float(layout["size_m"].iloc[0])
-    e, n = centres(layout).T
-    column, row = square_cells(e, n, size, origin)
+    middle_e, middle_n = centres(layout).T
+    column, row = square_cells(middle_e, middle_n, size, origin)
     rows = np.full((row.max() + 1, column.max() + 1), -1)
     rows[row, column] = np.arange(len(layout))
-    east, north = square_cells(nodes[:, 0], nodes[:, 1], size, origin)
+    east, north = square_cells(e, n, size, origin)
     inside = (east >= 0) & (north >= 0) & (east < rows.shape[1]) & (north < rows.shape[0])
     return np.where(inside, rows[np.where(inside, north, 0), np.where(inside, east, 0)], -1)
