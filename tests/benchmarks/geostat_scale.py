@@ -30,13 +30,17 @@ def timed(lanes: int, per_lane: int, count: int, step: float) -> tuple[float, fl
 def main() -> None:
     """Print growth and the large survey."""
     timed(10, 100, 20, 1.0)  # compiles, or reads what was compiled
-    before = None
-    for lanes in (35, 50, 71, 100):  # square surveys, as many nodes a reading each time
+    sizes = (35, 50, 71, 100)
+    before, first = None, 0.0
+    for lanes in sizes:  # square surveys, as many nodes a reading each time
         runs = [timed(lanes, 8 * lanes, 10 * lanes, 0.25) for _ in range(3)]
         clock, processor = (min(r[i] for r in runs) for i in (0, 1))
         growth = "" if before is None else f", {processor / before:.2f} times the one before"
         print(f"{8 * lanes**2:>7} readings: {clock:.2f} s, processor {processor:.2f} s{growth}")
-        before = processor
+        before, first = processor, first or processor
+    # single steps scatter with the machine: the whole range tells
+    doublings = 2.0 * np.log2(sizes[-1] / sizes[0])
+    print(f"over all of them {(before / first) ** (1.0 / doublings):.2f} times a doubling")
     clock, processor = timed(158, 1266, 2000, 0.198)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
