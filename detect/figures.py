@@ -61,8 +61,10 @@ MAPS = {
 KINDS = "contact_kinds"
 #: the picture of the signal with the metal beside it
 BESIDE = "signal_and_metal"
-#: all pictures of maps, in the order they are drawn
-PICTURED = (*MAPS, BESIDE, KINDS)
+#: pictures of maps, in the order they are drawn: what the detector heard, what lies under the bed
+OF_THE_SIGNAL = ("signal", "loudness", "strength", BESIDE)
+OF_THE_BED = ("contact_probability", "contact_depth", "seabed", "seabed_relief", KINDS)
+PICTURED = (*OF_THE_SIGNAL, *OF_THE_BED)
 #: pictures that are read on the screen, not hung up: no vector PDF of them
 CHARTS = frozenset(
     {
@@ -190,7 +192,10 @@ def check_figures(survey: Survey, result: CheckResult) -> Figures:
 
 
 def field_figures(
-    survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, names: Iterable[str] = PICTURED
+    survey: Survey,
+    maps: xr.Dataset,
+    anomalies: pd.DataFrame | None,
+    names: Iterable[str] = PICTURED,
 ) -> Figures:
     """Draw a figure a map, each with its standard deviation."""
     behind = backdrop(survey, anomalies=anomalies)
@@ -214,7 +219,7 @@ def field_figures(
                 surveyed=swum,
                 norm="power" if norm == "power" else "linear",
                 contours=CONTOURED.get(name),
-                limits=_limits(name, maps[name], maps["surveyed"]),
+                limits=_limits(name, maps),
             ),
         )
 
@@ -229,8 +234,8 @@ def _beside(maps: xr.Dataset, behind: Backdrop) -> Figure:
         map_titles=("Signal", "Metal: equivalent strength in each cell"),
         surveyed=maps["surveyed"],
         limits=(
-            _limits("signal", maps["signal"], maps["surveyed"]),
-            _limits("strength", maps["strength"], maps["surveyed"]),
+            _limits("signal", maps),
+            _limits("strength", maps),
         ),
     )
 
@@ -264,12 +269,12 @@ def chart_figures(result: MapResult) -> Figures:
     yield "quality", draw_quality(result.quality, by_whom(result.quality), unit=unit)
 
 
-def _limits(name: str, field: xr.DataArray, surveyed: xr.DataArray) -> tuple[float, float] | None:
+def _limits(name: str, maps: xr.Dataset) -> tuple[float, float] | None:
     """Return the ends of a colour scale: probability's own, or zero to the strongest surveyed."""
     if name == "contact_probability":
         return (0.0, 1.0)
     if name in {"signal", "strength"}:
-        inside = field.to_numpy()[surveyed.to_numpy()]
+        inside = maps[name].to_numpy()[maps["surveyed"].to_numpy()]
         inside = inside[np.isfinite(inside)]
         top = float(np.quantile(inside, 0.995)) if inside.size else 0.0
         return (0.0, top) if top > 0 else None

@@ -12,15 +12,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import xarray as xr
+
 from detect import __version__, square_words, stages, summaries, trial_words
 from detect.aside import aside
 from detect.cluster import connected
-from detect.figures import PICTURED
+from detect.figures import OF_THE_BED, OF_THE_SIGNAL, PICTURED
 from detect.outputs import check_target, output_folder, plain, write_json
 from detect.present.exchange import gis_layers
 from detect.present.report import render_report
 from detect.report_context import report_context
 from detect.stages import (
+    BedMaps,
     CheckResult,
     MapResult,
     PlanResult,
@@ -197,45 +200,43 @@ def run(
 ) -> JobReport:
     """Plan, check, map and rank in one go, with a report and its provenance.
 
-    The bed and the metal are mapped and most pictures drawn in processes of their own meanwhile;
-    the signal is mapped on a cluster where the address of one is given.
+    The plan is made, bed and metal are mapped and most pictures drawn in processes of their own
+    meanwhile; the signal is mapped on a cluster where the address of one is given.
     """
     begun = datetime.datetime.now(datetime.UTC).astimezone()
     clock = Clock()
     with output_folder(out, folder) as fresh, aside() as later, connected(cluster) as client:
         with clock("load"):
             survey = load_survey(folder, needs=("detector", "dives", "readings"))
-        bed = later(stages.map_bed, survey)
-        with clock("plan"):
-            planned = stages.plan(survey, progress)
-        plan_written = later(write_plan, survey, planned, fresh)
+        plan_written = later(_plan, survey, fresh)
+        bed = later(_bed, survey, fresh)
         with clock("check"):
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
         with clock("map"):
             mapped = stages.map_signal(survey, progress, bed, checked.cover, client, later)
+        map_written = later(write_map, survey, mapped, fresh)
         drawn = [
             later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh, [name])
-            for name in PICTURED
+            for name in OF_THE_SIGNAL
         ]
-        cut = later(write_baseline_section, survey, bed(), fresh)
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
-        rank_written = later(write_rank, survey, ranked, fresh)
-        progress("pictures", 0, 3)
-        with clock("write map"):
-            map_summary = write_map(survey, mapped, fresh)
-        progress("pictures", 1, 3)
-        with clock("wait for pictures"):
+        progress("pictures", 0, 2)
+        with clock("write rank"):
+            rank_summary = write_rank(survey, ranked, fresh)
+        progress("pictures", 1, 2)
+        with clock("wait for plan and pictures"):
+            planned, plan_summary = plan_written()
             parts = {
-                "plan": plan_written(),
+                "plan": plan_summary,
                 "check": check_written(),
-                "map": map_summary,
-                "rank": rank_written(),
+                "map": map_written(),
+                "rank": rank_summary,
             }
-            for finished in (*drawn, cut):
+            for finished in drawn:
                 finished()
-        progress("pictures", 2, 3)
+        progress("report", 0, 1)
         provenance = _provenance(survey, begun)
         with clock("report"):
             context = report_context(
@@ -248,7 +249,7 @@ def run(
             {**provenance, "timings_s": clock.seconds, "results": parts, "warnings": warnings},
             fresh / "run.json",
         )
-        progress("report", 3, 3)
+        progress("report", 1, 1)
     lines = [
         *summaries.plan_lines(parts["plan"]),
         *summaries.check_lines(parts["check"]),
@@ -256,6 +257,20 @@ def run(
         *square_words.rank_lines(parts["rank"]),
     ]
     return _finish(survey, {**parts, "timings_s": clock.seconds}, lines)
+
+
+def _plan(survey: Survey, folder: Path) -> tuple[PlanResult, dict[str, Any]]:
+    """Plan the survey and write it; return the plan and its summary."""
+    planned = stages.plan(survey)
+    return planned, write_plan(survey, planned, folder)
+
+
+def _bed(survey: Survey, folder: Path) -> BedMaps:
+    """Map what lies under the bed and draw it: it needs no readings."""
+    below = stages.map_bed(survey)
+    draw_fields(survey, xr.Dataset(below.fields), None, folder, OF_THE_BED)
+    write_baseline_section(survey, below, folder)
+    return below
 
 
 def _write_gis(

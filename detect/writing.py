@@ -91,7 +91,11 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
 
 
 def draw_fields(
-    survey: Survey, maps: xr.Dataset, anomalies: pd.DataFrame, folder: Path, names: Iterable[str]
+    survey: Survey,
+    maps: xr.Dataset,
+    anomalies: pd.DataFrame | None,
+    folder: Path,
+    names: Iterable[str],
 ) -> None:
     """Write the pictures of these maps, where they are there."""
     save_figures(figures.field_figures(survey, maps, anomalies, names), folder)

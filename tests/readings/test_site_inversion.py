@@ -72,6 +72,18 @@ def test_the_penalty_is_a_larger_system_of_nnls():
     assert slope.min() > -1e-2
 
 
+def test_a_fit_that_starts_at_another_ends_where_one_from_nothing_does():
+    # reference: scipy.optimize.nnls on the readings weighed anew
+    system, a, y = small_system(5)
+    weight = np.random.default_rng(8).exponential(size=len(y))
+    root = np.sqrt(weight)
+    best = nnls(a * root[:, None], y * root)[0]
+    start = fit_sources(system, 0.0, steps=2000)
+    u = fit_sources(system, 0.0, weight, steps=2000, start=start)
+    assert np.sum(weight * (a @ u - y) ** 2) < 1.01 * np.sum(weight * (a @ best - y) ** 2)
+    assert np.sum(weight * (a @ start - y) ** 2) > 1.02 * np.sum(weight * (a @ best - y) ** 2)
+
+
 def test_a_reading_at_full_scale_is_at_least_that():
     system, a, y = small_system(1)
     cut = np.minimum(y, 4.0)
