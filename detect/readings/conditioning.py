@@ -17,6 +17,7 @@ from detect.readings.baseline import quiet_readings
 from detect.readings.lag import estimate_lag
 from detect.readings.left_out import judge
 from detect.readings.levelling import tracks_levelled
+from detect.readings.lifted import lifted_by_metal
 from detect.readings.noise import Noise, estimate_noise
 from detect.readings.spikes import screen_spikes
 from detect.readings.steps import StepRecord, prepare, quality
@@ -113,13 +114,17 @@ def remove_drift(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
     return out, record
 
 
-def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
+def remove_levels(
+    readings: pd.DataFrame, detector: Detector | None
+) -> tuple[pd.DataFrame, StepRecord]:
     """Bring every track to zero where there is no metal.
 
     Parameters
     ----------
     readings : DataFrame
         From :func:`prepare` or an earlier step.
+    detector : Detector or None
+        Coil, height and air range, for what metal adds; None leaves that in.
 
     Returns
     -------
@@ -130,11 +135,19 @@ def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
     The level is the lower edge of the track's readings (:mod:`detect.readings.baseline`), so an
     anomaly is kept as long as a quarter of its track lies outside it. Where tracks cross, and where
     they only run alongside, all levels are solved for together (:mod:`detect.readings.levelling`).
+    Then metal is explained where it is loud, and what is left over says how far metal had lifted
+    each level (:mod:`detect.readings.lifted`).
     """
-    levels, crossings, neighbours = tracks_levelled(readings, estimate_noise(readings).sd)
-    out = readings.copy()
-    shift = out["track"].map(levels).fillna(0.0)
-    out["signal"] = out["signal"] - shift
+    noise_sd = estimate_noise(readings).sd
+    levels, crossings, neighbours = tracks_levelled(readings, noise_sd)
+
+    def levelled(by: pd.Series) -> pd.Series:
+        return readings["signal"] - readings["track"].map(by).fillna(0.0)
+
+    if detector is not None:
+        level_first = readings.assign(signal=levelled(levels))
+        levels = levels + lifted_by_metal(level_first, detector, noise_sd)
+    out = readings.assign(signal=levelled(levels))
     record = StepRecord(
         "levels",
         {
@@ -142,7 +155,7 @@ def remove_levels(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
             "crossings": float(crossings),
             "neighbours": float(neighbours),
         },
-        int((shift != 0).sum()),
+        int((out["signal"] != readings["signal"]).sum()),
         0,
         quality(readings),
         quality(out),
@@ -243,6 +256,6 @@ STEPS = {
     "spikes": lambda readings, detector: screen_spikes(readings, detector),
     "trend": lambda readings, detector: remove_trend(readings),
     "drift": lambda readings, detector: remove_drift(readings),
-    "levels": lambda readings, detector: remove_levels(readings),
+    "levels": lambda readings, detector: remove_levels(readings, detector),
     "lag": lambda readings, detector: remove_lag(readings, detector),
 }

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from detect.readings.late_targets import Swum, lag_by_targets, top_of_parabola
 from detect.readings.site_inversion import System, fit_sources
-from detect.readings.sources import WIDEST_STEP_M, Sources, lattice_near, source_depths
+from detect.readings.sources import sources_near
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -19,8 +19,8 @@ Floats = NDArray[np.float64]
 LAGS_M = np.arange(-0.2, 0.6001, 0.2)
 #: penalty of the sources (see `detect.readings.site_inversion`) and steps of each fit
 PENALTY, STEPS = 2.5, 40
-#: sources are laid this near to readings that stand this many sigma out
-NEAR_M, LOUD_SNR = 0.8, 3.0
+#: sources are laid near readings that stand this many sigma out
+LOUD_SNR = 3.0
 #: parts of the site that are left out in turn for the standard deviation
 PARTS = 10
 #: a lag is applied when it is this many standard deviations from none
@@ -103,7 +103,7 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     along = forward @ axis
     if not (np.any(along > 0.7) and np.any(along < -0.7)):
         return _untold("no lanes swum in opposite directions")
-    sources = _sources_near(points[loud], detector)
+    sources = sources_near(points[loud], detector)
     borders = np.quantile(points[:, 0], np.linspace(0, 1, PARTS + 1)[1:-1])
     part = np.searchsorted(borders, points[:, 0])
     where = np.tile(np.searchsorted(borders, sources.nodes[:, 0]), len(sources.depths))
@@ -120,14 +120,6 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     if np.isfinite(finer_sd):
         return _judged(finer, finer_sd, targets, profile)
     return _judged(lag, sd, 0, profile)
-
-
-def _sources_near(places: Floats, detector: Detector) -> Sources:
-    """Lay sources about the loud readings."""
-    origin = tuple(places.min(axis=0))
-    squares = lattice_near(places, NEAR_M, WIDEST_STEP_M, (float(origin[0]), float(origin[1])))
-    nodes = (squares + 0.5) * WIDEST_STEP_M + origin
-    return Sources(nodes, source_depths(detector), np.arange(len(nodes)))
 
 
 def _scanned(cost: Floats) -> tuple[float, float]:

@@ -23,6 +23,8 @@ DISTANCE_SHARES = (0.36, 0.69, 1.16)
 REACH_SHARE = 2.0
 #: widest spacing of the lattice, m: finer than the coil is wide
 WIDEST_STEP_M = 0.25
+#: what a loud reading hears lies within this of it, m
+NEAR_M = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +81,14 @@ def lattice_near(
     middle = (squares + 0.5) * step_m + origin
     near, _ = cKDTree(points).query(middle, distance_upper_bound=reach_m)
     return np.asarray(squares[np.isfinite(near)])
+
+
+def sources_near(places: Floats, detector: Detector) -> Sources:
+    """Lay sources within `NEAR_M` of places (N, 2), each place of the lattice a cell of its own."""
+    origin = places.min(axis=0)
+    squares = lattice_near(places, NEAR_M, WIDEST_STEP_M, (float(origin[0]), float(origin[1])))
+    nodes = (squares + 0.5) * WIDEST_STEP_M + origin
+    return Sources(nodes, source_depths(detector), np.arange(len(nodes)))
 
 
 def sources_under(field: xr.DataArray, detector: Detector, points: Floats) -> Sources:

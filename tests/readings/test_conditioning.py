@@ -135,7 +135,7 @@ class TestDrift:
 class TestLevels:
     def test_tracks_come_to_zero_and_a_broad_anomaly_stays(self):
         readings = prepare(swum([4.0, -3.0, 9.0, 0.5], target=(1.0, 12.0, 0.7, 200.0)))
-        out, record = remove_levels(readings)
+        out, record = remove_levels(readings, None)
         assert track_levels(out, 1.0).abs().max() < 0.1
         truth = prepare(swum([0.0] * 4, target=(1.0, 12.0, 0.7, 200.0)))
         assert (out["signal"] - truth["signal"]).abs().max() < 0.5

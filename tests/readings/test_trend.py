@@ -113,7 +113,7 @@ def test_a_broad_anomaly_is_not_taken_for_trend(peak, width):
 
 def test_levels_first_take_a_trend_across_the_lanes():
     readings = prepare(site(5, (0.5, 0.0)))
-    levelled, _ = remove_levels(readings)
+    levelled, _ = remove_levels(readings, None)
     assert remove_trend(readings)[1].changed > 0
     assert remove_trend(levelled)[1].changed == 0
 
