@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from detect import __version__
-from detect.survey.errors import SurveyError
+from detect.survey.errors import SurveyError, lines_of
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -45,8 +45,8 @@ class Commands(click.Group):
             if as_json:
                 problems = [problem.as_dict() for problem in error.problems]
                 click.echo(json.dumps({"problems": problems}, indent=2, ensure_ascii=False))
-            for problem in error.problems:
-                click.echo(str(problem), err=True)
+            for line in lines_of(error.problems):
+                click.echo(line, err=True)
             ctx.exit(2)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise

@@ -31,7 +31,14 @@ from detect.stages import (
     RankResult,
     silent,
 )
-from detect.survey import Problem, Survey, SurveyError, load_survey, new_survey_files
+from detect.survey import (
+    Problem,
+    Survey,
+    SurveyError,
+    lines_of,
+    load_survey,
+    new_survey_files,
+)
 from detect.writing import (
     draw_fields,
     write_baseline_section,
@@ -104,7 +111,7 @@ def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobRep
     warnings = [str(notice) for notice in survey.notices]
     summary = {**summary, "warnings": warnings}
     said = [f"{len(warnings)} warning{'s' if len(warnings) != 1 else ''} about the survey folder"]
-    said += [f"  {warning}" for warning in warnings]
+    said += [f"  {warning}" for warning in lines_of(survey.notices)]
     return JobReport(plain(summary), tuple(lines + (said if warnings else [])))
 
 

@@ -18,7 +18,7 @@ from detect.present.words import ranged
 if TYPE_CHECKING:
     from detect.geostat.crosscheck import CrossCheck
     from detect.readings.steps import StepRecord
-    from detect.survey.errors import Problem
+    from detect.survey.errors import Problem, lines_of
     from detect.survey.outlines import KeepOutArea
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -186,7 +186,7 @@ def render_report(context: ReportContext) -> str:
         tables=_tables(context),
         closed=_closed(context),
         provenance=_provenance(context.provenance),
-        problems=[str(notice) for notice in context.notices],
+        problems=lines_of(context.notices),
     )
 
 

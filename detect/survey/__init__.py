@@ -10,7 +10,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from detect.survey.errors import Problem, SurveyError
+    from detect.survey.errors import Problem, SurveyError, lines_of
     from detect.survey.folder import Survey, load_survey
     from detect.survey.frame import Frame
     from detect.survey.grid import (
@@ -40,6 +40,7 @@ __all__ = [
     "column_letters",
     "default_origin",
     "is_square_name",
+    "lines_of",
     "load_survey",
     "new_survey_files",
     "read_settings",
@@ -49,7 +50,7 @@ __all__ = [
 ]
 
 _HOMES = {
-    "errors": ("Problem", "SurveyError"),
+    "errors": ("Problem", "SurveyError", "lines_of"),
     "folder": ("Survey", "load_survey"),
     "frame": ("Frame",),
     "grid": (

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
+from itertools import groupby
+
+#: the same said of more rows than this is said once
+MOST_ALIKE = 9
 
 
 @dataclass(frozen=True)
@@ -31,9 +35,11 @@ class Problem:
     column: str | None = None
 
     def __str__(self) -> str:
-        where = self.file
-        if self.row is not None:
-            where += f", row {self.row}"
+        return self.said_of("" if self.row is None else f"row {self.row}")
+
+    def said_of(self, rows: str) -> str:
+        """Return the problem in a line, with its rows in these words."""
+        where = f"{self.file}, {rows}" if rows else self.file
         if self.column is not None:
             where += f", {'key' if self.file.endswith('.toml') else 'column'} {self.column}"
         return f"{where}: {self.what}" + (f" -> {self.remedy}" if self.remedy else "")
@@ -41,6 +47,38 @@ class Problem:
     def as_dict(self) -> dict[str, object]:
         """Return the problem as a plain dictionary, for ``--json`` and ``run.json``."""
         return asdict(self)
+
+
+def lines_of(problems: Iterable[Problem]) -> list[str]:
+    """Return a line a problem; what is the same in many rows of a file is one line.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+
+    Returns
+    -------
+    list of str
+        In the order of the problems; rows put together stand where the first of them stood.
+    """
+    alike: dict[Problem, list[Problem]] = {}
+    for problem in problems:
+        alike.setdefault(replace(problem, row=None), []).append(problem)
+    lines = []
+    for kind, some in alike.items():
+        rows = [problem.row for problem in some if problem.row is not None]
+        if len(some) <= MOST_ALIKE or len(rows) < len(some):
+            lines += [str(problem) for problem in some]
+        else:
+            lines.append(kind.said_of(f"{len(rows)} rows ({rows_in_words(rows)})"))
+    return lines
+
+
+def rows_in_words(rows: Sequence[int]) -> str:
+    """Return rows as ``2 to 9, 12``: what follows on is a run."""
+    runs = groupby(enumerate(sorted(set(rows))), key=lambda pair: pair[1] - pair[0])
+    ends = [(run[0][1], run[-1][1]) for run in (list(group) for _, group in runs)]
+    return ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in ends)
 
 
 class SurveyError(Exception):
@@ -58,4 +96,4 @@ class SurveyError(Exception):
         super().__init__(self.problems)
 
     def __str__(self) -> str:
-        return "\n".join(str(problem) for problem in self.problems)
+        return "\n".join(lines_of(self.problems))
