@@ -100,3 +100,20 @@ def test_clipped_signals_are_named_and_a_poor_fit_is_never_put_in_silently(surve
     fit = stages.trial(cured).fit
     assert fit.poor == ()
     assert fit.targets["air_range_m"][0] == pytest.approx(0.4, rel=0.1)
+
+
+def test_a_slip_that_bends_the_curve_is_named_by_its_row(survey):
+    rng = np.random.default_rng(8)
+    distances = np.repeat([0.2, 0.3, 0.35, 0.4, 0.45, 0.5], 6)
+    ratio = ((0.14**2 + 0.4**2) / (0.14**2 + distances**2)) ** 3
+    signal = 5 * ratio + rng.normal(0, 1.2, len(ratio))
+    signal[14] = 10.0 * signal[14]  # a decimal point slipped
+    rows = [
+        ("reference", 0, d, int(y > 5), round(y, 1)) for d, y in zip(distances, signal, strict=True)
+    ]
+    result = stages.trial(survey(rows))
+    assert any("scatter by" in note for note in result.notes)
+    (first, *_) = (note for note in result.notes if note.startswith("trial.csv, row"))
+    assert first.startswith("trial.csv, row 16: reference at distance_to_coil_m = 0.35")
+    assert f"signal {signal[14]:.1f}" in first
+    assert "where the curve expects" in first

@@ -191,6 +191,33 @@ def misfit(theta: FloatArray, tries: Tries) -> tuple[float, float]:
     return deviance, float(np.sum(np.bincount(group, z) ** 2 / number))
 
 
+def chances(
+    theta: FloatArray, tries: Tries
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return how likely each try was to come out as it did, as far off or farther.
+
+    Returns
+    -------
+    heard, signal : (N,) arrays
+        Chance of having been heard, or missed, as it was; two-sided chance of its signal, or of one
+        at full scale (NaN without a signal).
+    mean, spread : (N,) arrays
+        Of the signals expected; NaN without signals.
+    """
+    first = len(tries.names)
+    snr, ratio = float(np.exp(theta[first + LOG_SNR])), tries.ratio(theta)
+    share = alarm_probability(ratio, snr, float(theta[first + LAPSE]))
+    heard = np.where(tries.heard, share, 1.0 - share)
+    if not tries.has_signal.any():
+        none = np.full(len(share), np.nan)
+        return heard, none, none, none
+    mean, spread = _signal_law(theta, tries, ratio, snr)
+    over = tries.signal >= tries.full_scale
+    off = np.where(over, tries.full_scale - mean, np.abs(tries.signal - mean)) / spread
+    signal = np.where(over, ndtr(-off), 2.0 * ndtr(-off))
+    return heard, np.where(tries.has_signal, signal, np.nan), mean, spread
+
+
 def _gain(snr: float) -> float:
     """Return the factor that makes a target at its air range heard half of the time."""
     return 1.0 + float(ndtri(0.5 * (1.0 + ndtr(-snr)))) / snr

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from detect.lanes.targets import target_classes
-from detect.lanes.trial import TrialFit, fit_trial
+from detect.lanes.trial import TrialFit, fit_trial, unlikely_tries
 from detect.lanes.trial_design import bench_tries, lane_places, sheet_to_fill
 from detect.stages.common import Progress, needed, silent
 from detect.survey import Problem, Survey, SurveyError
@@ -19,6 +20,8 @@ from detect.survey.columns import nearest
 _REFERENCES = ("reference", "reference target")
 # A signal read this often, and in this share of the tries, may be where the meter stops.
 _CLIPPED_LEAST, _CLIPPED_SHARE = 3, 0.05
+# Signals of a target held by hand scatter by a tenth or two of themselves.
+_WILD = 0.5
 # Nobody tries a target at ten times the distance at which it is just heard.
 _FAR = 10.0
 
@@ -68,19 +71,53 @@ def trial(survey: Survey, progress: Progress = silent) -> TrialResult:
     between = {str(name).casefold(): _between(fit, str(name)) for name in fit.targets["target"]}
     bench, lane = _tries(survey, between, reference), lane_places(detector, name=reference)
     numbers, notes = _numbers(survey, fit, reference)
-    notes = [*_poor_notes(fit), *_full_scale_notes(survey), *_far_notes(survey, reference), *notes]
+    notes = [
+        *_poor_notes(survey, fit),
+        *_full_scale_notes(survey),
+        *_far_notes(survey, reference),
+        *notes,
+    ]
     progress("rehearsal", 2, 2)
     to_fill = sheet_to_fill(bench, lane)
     return TrialResult(bench, lane, to_fill, fit, reference, numbers, (*fit.notes, *notes))
 
 
-def _poor_notes(fit: TrialFit) -> list[str]:
-    return [
+def _poor_notes(survey: Survey, fit: TrialFit) -> list[str]:
+    """Say what the curve does not fit, and which rows lie farthest off it."""
+    wild = np.isfinite(fit.scatter) and fit.scatter > _WILD
+    if not fit.poor and not wild:
+        return []
+    said = [
         f"POOR FIT to {what}: p is the chance that tries of a true curve would fit this badly; "
         "look at trial.png and at what was typed, do not plan with these numbers until it is cured "
         "(clipped signals, a slip in centimetres, two targets under one name, metal near by)"
         for what in fit.poor
     ]
+    if wild:
+        said.append(
+            f"signals scatter by {100 * fit.scatter:.0f} % of themselves about the curve: one slip "
+            "may do that, and bends the curve; the rows farthest off follow"
+        )
+    trial, detector = needed(survey.trial, "trial"), survey.settings.detector
+    worst = unlikely_tries(fit, trial, detector.coil_diameter_m, detector.full_scale)
+    file = survey.settings.trial.file or "trial.csv"
+    return said + [
+        f"{file}, row {row['row']}: {row['target']} at distance_to_coil_m = "
+        f"{row['distance_to_coil_m']:g}, offset_m = {row['offset_m']:g}: {_unlikely(row)}"
+        for row in worst.to_dict("records")
+    ]
+
+
+def _unlikely(row: dict[Hashable, Any]) -> str:
+    """Say what of a try is hard to believe."""
+    if row["by_signal"]:
+        return (
+            f"signal {row['signal']:g}, where the curve expects {row['expected']:.3g} ± "
+            f"{row['expected_sd']:.2g}: was it typed as written?"
+        )
+    rarely = "less than 1 in 1000" if row["chance"] < 1e-3 else f"1 in {1.0 / row['chance']:.0f}"
+    came = "heard" if row["detected"] == 1 else "missed"
+    return f"{came}, which the curve expects {rarely} times: was it typed as written?"
 
 
 def _full_scale_notes(survey: Survey) -> list[str]:

@@ -7,9 +7,9 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
 from detect.lanes import loop_field, response_ratio
-from detect.lanes.trial import axis_distance, fit_trial
+from detect.lanes.trial import MOST_UNLIKELY, axis_distance, fit_trial, unlikely_tries
 from detect.lanes.trial_design import bench_tries, lane_places, sheet_to_fill
-from detect.lanes.trial_likelihood import alarm_probability, mean_signal
+from detect.lanes.trial_likelihood import Tries, alarm_probability, chances, mean_signal
 from detect.survey.settings import Detector
 
 DIAMETER = 0.28
@@ -199,6 +199,41 @@ def test_a_curve_that_does_not_fit_says_so():
     fit = fit_trial(table.assign(detected=odd.astype(float)), DIAMETER, draws=39)
     assert fit.p_heard < 0.05
     assert fit.poor == (f"what was heard (p = {fit.p_heard:.3f})",)
+
+
+class TestUnlikelyTries:
+    def test_a_distance_in_centimetres_is_the_first_to_be_named(self):
+        table = rehearsal({"nail": 0.5}, noise=2.0, seed=6)
+        slipped = table["distance_to_coil_m"].idxmin()
+        table.loc[slipped, "distance_to_coil_m"] *= 100.0
+        fit = fit_trial(table, DIAMETER, draws=0)
+        worst = unlikely_tries(fit, table, DIAMETER)
+        assert worst.index[0] == slipped
+        assert worst["chance"].is_monotonic_increasing
+        assert len(worst) <= MOST_UNLIKELY
+
+    def test_chances_are_those_of_the_law(self):
+        # reference: scipy.stats.norm, at the fitted numbers; alarm_probability for what was heard
+        table = rehearsal({"nail": 0.5}, noise=2.0, seed=7, scatter=0.1)
+        fit = fit_trial(table, DIAMETER, draws=0)
+        heard, signal, mean, spread = chances(fit.theta, Tries.of(table, DIAMETER, None))
+        np.testing.assert_allclose(
+            signal, 2.0 * norm.sf(np.abs(table["signal"] - mean), scale=spread), atol=1e-12
+        )
+        snr = fit.threshold_snr.estimate
+        np.testing.assert_allclose(spread, np.hypot(fit.noise.estimate, fit.scatter * mean))
+        share = alarm_probability(mean / mean_signal(1.0, snr, fit.noise.estimate), snr, fit.lapse)
+        np.testing.assert_allclose(heard, np.where(table["detected"] == 1, share, 1 - share))
+        assert np.mean(signal < 0.1) == pytest.approx(0.1, abs=0.08)
+
+    def test_a_good_rehearsal_names_few(self):
+        counts = []
+        for seed in range(10):
+            table = rehearsal({"nail": 0.5}, noise=2.0, seed=seed)
+            fit = fit_trial(table, DIAMETER, draws=0)
+            counts.append(len(unlikely_tries(fit, table, DIAMETER)))
+        # 90 tries, two looks each: about one or two rarer than 1 in 100
+        assert np.mean(counts) < 3.0
 
 
 class TestLayout:
