@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -18,7 +18,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch, Rectangle
 from matplotlib.ticker import MultipleLocator
 
+from detect.present.lettering import write
 from detect.present.style import GREY, INK, SMALL_PT, TEXT_PT, TITLE_PT, new_figure
+from detect.present.ticks import tick_axes
 from detect.survey.frame import Frame
 
 _LEFT, _RIGHT, _BETWEEN = 0.68, 0.40, 0.95
@@ -224,7 +226,7 @@ def draw_arrow(
     """
     angle = math.radians(bearing_deg)
     dx, dy = 0.5 * length * math.sin(angle), 0.5 * length * math.cos(angle)
-    axes.add_patch(
+    axes.add_artist(
         FancyArrowPatch(
             (x - dx, y - dy),
             (x + dx, y + dy),
@@ -268,7 +270,7 @@ def _metre_axes(axes: Axes, extent: Extent) -> None:
     step = nice_length(max(extent.width_m, extent.height_m) / 5)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(MultipleLocator(step))
-    axes.tick_params(direction="out", length=3)
+    tick_axes(axes, length_pt=3.0)
 
 
 def _draw_norths(strip: Axes, frame: Frame, height: float) -> None:
@@ -278,13 +280,14 @@ def _draw_norths(strip: Axes, frame: Frame, height: float) -> None:
     draw_arrow(strip, 0.55, y, 0.66, angles["grid"])
     draw_arrow(strip, 1.45, y, 0.66, angles["true"], heavy=False)
     for x, word in ((0.55, "grid north"), (1.45, "true north")):
-        strip.text(x, y - 0.40, word, ha="center", va="top", fontsize=SMALL_PT, weight="bold")
+        write(strip, x, y - 0.40, word, ha="center", va="top", size_pt=SMALL_PT, weight="bold")
     bearing = float(frame.grid_north_deg) % 360.0
     words = (
-        f"grid north lies {bearing:.1f}° true\n"
-        f"magnetic declination {compass_text(float(frame.magnetic_declination_deg))}"
+        f"grid north lies {bearing:.1f}° true",
+        f"magnetic declination {compass_text(float(frame.magnetic_declination_deg))}",
     )
-    strip.text(0.14, y - 0.60, words, va="top", fontsize=SMALL_PT, linespacing=1.25)
+    for line, said in enumerate(words):
+        write(strip, 0.14, y - 0.60 - 0.15 * line, said, va="top", size_pt=SMALL_PT)
 
 
 def _draw_scale_bar(strip: Axes, x: float, y: float, inches_per_m: float) -> None:
@@ -293,7 +296,7 @@ def _draw_scale_bar(strip: Axes, x: float, y: float, inches_per_m: float) -> Non
     parts = 4 if f"{length:g}".strip("0.")[:1] == "2" else 5
     edges = x + np.linspace(0, length, parts + 1) * inches_per_m
     for i in range(parts):
-        strip.add_patch(
+        strip.add_artist(
             Rectangle(
                 (edges[i], y),
                 edges[1] - edges[0],
@@ -303,7 +306,8 @@ def _draw_scale_bar(strip: Axes, x: float, y: float, inches_per_m: float) -> Non
                 linewidth=0.8,
             )
         )
-    for metres, where, align in ((0.0, edges[0], "center"), (length, edges[-1], "center")):
-        strip.text(where, y + 0.13, f"{metres:g}", ha=align, va="bottom", fontsize=SMALL_PT)
+    for metres, where in ((0.0, edges[0]), (length, edges[-1])):
+        write(strip, where, y + 0.13, f"{metres:g}", ha="center", va="bottom", size_pt=SMALL_PT)
     middle = (edges[0] + edges[-1]) / 2
-    strip.text(middle, y - 0.05, "metres", ha="center", va="top", fontsize=SMALL_PT, color=GREY)
+    words: dict[str, Any] = {"ha": "center", "va": "top", "size_pt": SMALL_PT, "color": GREY}
+    write(strip, middle, y - 0.05, "metres", **words)
