@@ -6,12 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
-from typing import Literal
+from typing import Any, Literal
 
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
+from detect.present.lettering import write
 from detect.present.style import RC, new_figure
 
 Paper = Literal["A4", "A5"]
@@ -36,12 +38,14 @@ class Page:
 
     def text(self, x: float, y: float, words: str, size: float, **style: object) -> None:
         """Write words with their upper left at (x, y) unless `style` says otherwise."""
-        options = {"va": "top", "ha": "left", "color": "black", "weight": "bold"} | style
-        self.axes.text(x, y, words, fontsize=size * self.scale, **options)  # type: ignore[arg-type]
+        options: dict[str, Any] = {"va": "top", "color": "black", "weight": "bold"} | style
+        write(self.axes, x, y, words, size_pt=size * self.scale, **options)
 
     def rule(self, xs: Sequence[float], ys: Sequence[float], width: float = 1.0) -> None:
         """Draw a line through points."""
-        self.axes.plot(xs, ys, color="black", lw=width, solid_capstyle="butt", clip_on=False)
+        self.axes.add_artist(
+            Line2D(xs, ys, color="black", lw=width, solid_capstyle="butt", clip_on=False)
+        )
 
     def box(self, x: float, y: float, w: float, h: float, width: float = 1.2) -> None:
         """Draw an empty box."""

@@ -47,6 +47,7 @@ def label_grid(axes: Axes, squares: pd.DataFrame) -> None:
         "size_pt": TINY_PT,
         "color": GREY,
         "weight": "bold",
+        "searched": False,
     }
     top = {"transform": axes.get_xaxis_transform(), "ha": "center", "va": "bottom"}
     side = {"transform": axes.get_yaxis_transform(), "ha": "left", "va": "center"}

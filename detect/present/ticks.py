@@ -133,6 +133,7 @@ class Ticks(Artist):
             ha="center" if flat else "right",
             va="top" if flat else "center",
             turn_deg=90 if name and not flat else 0,
+            searched=name,
             transform=IdentityTransform(),
         )
         label.set_figure(self.axes.get_figure())  # type: ignore[union-attr,arg-type]
@@ -171,14 +172,13 @@ def tick_axes(
     name_weight : str
         Of the axis' name.
     heavy : sequence of int
-        Numbers in heavy type, by their place among the ticks.
+        Words of the left edge in heavy type, by their place among its ticks.
     """
     for edge in ("x", "y"):
         if edge in edges:
             length = length_pt if edge in marks else 0.0
-            look = _Look(
-                length, size_pt, edge in numbers, edge in grid, name_weight, frozenset(heavy)
-            )
+            bold = frozenset(heavy if edge == "y" else ())
+            look = _Look(length, size_pt, edge in numbers, edge in grid, name_weight, bold)
             Ticks(axes, edge, look)
 
 
