@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
@@ -40,6 +39,7 @@ from detect.present.style import (
     SMALL_PT,
     TINY_PT,
     halo,
+    lines_as_one,
     rimmed,
 )
 from detect.survey.frame import Frame
@@ -274,12 +274,8 @@ def _baseline_shown(backdrop: Backdrop) -> bool:
 
 def _draw_lanes(axes: Axes, lanes: pd.DataFrame) -> None:
     ends = lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float).reshape(-1, 2, 2)
-    under = LineCollection(list(ends), colors="white", linewidths=1.1, alpha=0.4, zorder=3)
-    over = LineCollection(
-        list(ends), colors="black", linewidths=0.6, alpha=0.85, linestyles=[LANE_DASH], zorder=3.1
-    )
-    axes.add_artist(under)
-    axes.add_artist(over)
+    axes.add_artist(lines_as_one(ends, color="white", lw=1.1, alpha=0.4, zorder=3))
+    axes.add_artist(lines_as_one(ends, color="black", lw=0.6, alpha=0.85, ls=LANE_DASH, zorder=3.1))
 
 
 def _draw_baseline(axes: Axes, backdrop: Backdrop) -> None:

@@ -37,7 +37,7 @@ class Page:
         return math.sqrt(self.width / 210.0)
 
     def text(self, x: float, y: float, words: str, size: float, **style: object) -> None:
-        """Write words with their upper left at (x, y) unless `style` says otherwise."""
+        """Write words with their upper left at (x, y) unless `style` says otherwise (`Words`)."""
         options: dict[str, Any] = {"va": "top", "color": "black", "weight": "bold"} | style
         write(self.axes, x, y, words, size_pt=size * self.scale, **options)
 

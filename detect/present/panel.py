@@ -224,6 +224,7 @@ def draw_colour_bar(
     *,
     below: bool = False,
     above: bool = False,
+    weight: str = "bold",
 ) -> None:
     """Draw a colour bar as long as its axes, an arrow at an end beyond which there are values.
 
@@ -239,6 +240,8 @@ def draw_colour_bar(
         The quantity with its unit.
     below, above : bool
         Whether there are values beyond the lower and the upper end.
+    weight : str
+        Of the name.
     """
     values = np.asarray(ticks, dtype=float)
     axes.set(xlim=(0, 1), ylim=(0, 1), xlabel=name)
@@ -261,7 +264,7 @@ def draw_colour_bar(
             axes.add_artist(arrow)
     name_ticks(axes, "x", np.asarray(scale(values)).tolist(), [f"{tick:.6g}" for tick in values])
     axes.yaxis.set_visible(False)
-    tick_axes(axes, "x", name_weight="bold")
+    tick_axes(axes, "x", name_weight=weight)
 
 
 def _bar_ticks(scale: Normalize) -> NDArray[np.float64]:

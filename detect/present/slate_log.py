@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.collections import PolyCollection
 
 from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
+from detect.present.style import lines_as_one
 
 _PT_PER_MM = 72.0 / 25.4
 # A lane's end this near to a whole step has no cell of its own.
@@ -233,7 +234,7 @@ def draw_log(axes: Axes, page: LogPage, x: float, y: float, scale: float) -> Non
                     **words,
                 )
     axes.add_artist(PolyCollection(heads_at, facecolors="black", linewidths=0, zorder=1))
-    axes.add_artist(LineCollection(lines, colors="black", linewidths=0.8))
+    axes.add_artist(lines_as_one(lines, color="black", lw=0.8))
 
 
 def _distances(first: float, last: float, step_m: float) -> list[float]:

@@ -6,7 +6,6 @@ import math
 
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.patches import PathPatch
 from matplotlib.transforms import Bbox
 
@@ -16,6 +15,7 @@ from detect.present.labels import text_box
 from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
+from detect.present.style import lines_as_one
 
 
 def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: float) -> None:
@@ -76,9 +76,7 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         axes.plot([e0, e1], [n0, n1], color="black", lw=1.6, ls=(0, (5, 2, 1, 2)))
     if backdrop.lanes is not None and len(backdrop.lanes):
         ends = backdrop.lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float)
-        axes.add_artist(
-            LineCollection(list(ends.reshape(-1, 2, 2)), colors="black", linewidths=0.4, zorder=1)
-        )
+        axes.add_artist(lines_as_one(ends.reshape(-1, 2, 2), color="black", lw=0.4, zorder=1))
     if "via" in legs:
         for _, places in ways_between(legs):
             if len(places) > 2:

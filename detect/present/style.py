@@ -20,6 +20,8 @@ import pypdfium2
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 from matplotlib.patheffects import AbstractPathEffect, withStroke
 from numpy.typing import ArrayLike
 
@@ -158,6 +160,25 @@ def rimmed(
     rim |= {"mec": "white"} if "mec" in marker else {}
     axes.plot(x, y, zorder=zorder, **rim)
     axes.plot(x, y, zorder=zorder, **marker)
+
+
+def lines_as_one(ends: ArrayLike, **look: Any) -> PathPatch:
+    """Return straight lines of one look as one thing to draw.
+
+    Parameters
+    ----------
+    ends : array_like, shape (M, 2, 2)
+        Where each begins and ends.
+    **look
+        As for a patch.
+
+    Returns
+    -------
+    PathPatch
+    """
+    points = np.asarray(ends, dtype=float).reshape(-1, 2)
+    codes = np.tile([Path.MOVETO, Path.LINETO], len(points) // 2)
+    return PathPatch(Path(points, codes), fill=False, capstyle="butt", **look)
 
 
 def png_bytes(figure: Figure, dpi: int = DPI) -> bytes:
