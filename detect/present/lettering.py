@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_agg import RendererAgg
@@ -20,7 +21,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
-from matplotlib.transforms import Affine2D, Bbox
+from matplotlib.transforms import Affine2D, Bbox, IdentityTransform
 from numpy.typing import NDArray
 
 from detect.present.style import INK, TEXT_PT
@@ -238,6 +239,56 @@ class Words(Text):
                 renderer.draw_path(gc, letters, place, ink)
             gc.set_linewidth(0.0)
             renderer.draw_path(gc, letters, place, ink)
+        gc.restore()
+        self.stale = False
+
+
+class Block(Artist):
+    """Many words of one look, not to be searched for: each letter drawn once and set where it goes.
+
+    A page of figures so takes a tenth of the time that it takes word by word.
+
+    Parameters
+    ----------
+    axes : Axes
+        In whose units places are.
+    size_pt : float
+    weight, color : str
+    """
+
+    def __init__(self, axes: Axes, *, size_pt: float, weight: str, color: str) -> None:
+        super().__init__()
+        self.size_pt, self.weight, self.color = size_pt, weight, color
+        self.words: list[tuple[float, float, str, Across, Up]] = []
+        self.set_zorder(3)
+        axes.add_artist(self)
+
+    def add(self, x: float, y: float, words: str, ha: Across = "left", va: Up = "top") -> None:
+        """Write a line."""
+        self.words.append((x, y, words, ha, va))
+
+    def draw(self, renderer: RendererBase) -> None:
+        """Draw all letters of a kind at a time."""
+        if not self.words:
+            return
+        em = self.size_pt * renderer.points_to_pixels(1.0)
+        at = self.get_transform().transform([word[:2] for word in self.words])
+        places: dict[str, list[tuple[float, float]]] = {}
+        for (x, y), (*_, words, ha, va) in zip(at, self.words, strict=True):
+            wide, over, under = measures(words, self.weight)
+            x, y = x - em * _LEFT_OF[ha] * wide, y + em * _RISE[va](over, under)
+            for letter in words:
+                places.setdefault(letter, []).append((x, y))
+                x += em * _letter(letter, self.weight).wide
+        gc = renderer.new_gc()
+        ink = to_rgba(self.color)
+        gc.set_foreground(ink, isRGBA=True)
+        gc.set_linewidth(0.0)
+        for letter, spots in places.items():
+            shape = outline(letter, self.weight)
+            if len(shape.vertices):
+                size = Affine2D().scale(em)
+                renderer.draw_markers(gc, shape, size, Path(spots), IdentityTransform(), ink)
         gc.restore()
         self.stale = False
 

@@ -6,14 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
-from typing import Any, Literal
+from typing import Literal
 
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from detect.present.lettering import write
+from detect.present.lettering import Across, Up, write
 from detect.present.style import RC, new_figure
 
 Paper = Literal["A4", "A5"]
@@ -36,10 +36,29 @@ class Page:
         """Type size relative to A4."""
         return math.sqrt(self.width / 210.0)
 
-    def text(self, x: float, y: float, words: str, size: float, **style: object) -> None:
-        """Write words with their upper left at (x, y) unless `style` says otherwise (`Words`)."""
-        options: dict[str, Any] = {"va": "top", "color": "black", "weight": "bold"} | style
-        write(self.axes, x, y, words, size_pt=size * self.scale, **options)
+    def text(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        size: float,
+        *,
+        ha: Across = "left",
+        va: Up = "top",
+        weight: str = "bold",
+    ) -> None:
+        """Write words with their upper left at (x, y) unless said otherwise."""
+        write(
+            self.axes,
+            x,
+            y,
+            words,
+            ha=ha,
+            va=va,
+            size_pt=size * self.scale,
+            weight=weight,
+            color="black",
+        )
 
     def rule(self, xs: Sequence[float], ys: Sequence[float], width: float = 1.0) -> None:
         """Draw a line through points."""

@@ -16,7 +16,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
-from detect.present.lettering import write
+from detect.present.lettering import Block, write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.style import lines_as_one
@@ -211,6 +211,8 @@ def draw_log(axes: Axes, page: LogPage, x: float, y: float, scale: float) -> Non
     names = [text for own in rows for text, head in zip(*own, strict=True) if head]
     # 0.70 em is a generous mean width of bold letters.
     fits = (wide - 1.5) * _PT_PER_MM / (0.70 * max((len(name) for name in names), default=1))
+    size_pt = min(1.45 * tall, 10.0) * scale
+    figures = Block(axes, size_pt=size_pt, weight="bold", color="black")
     for i, (column, heads) in enumerate(zip(page.columns, page.heads, strict=True)):
         left, bottom = x + i * wide, y + len(column) * tall
         lines += [[(edge, y), (edge, bottom)] for edge in (left, left + wide)]
@@ -218,21 +220,11 @@ def draw_log(axes: Axes, page: LogPage, x: float, y: float, scale: float) -> Non
             top, middle = y + j * tall, y + (j + 0.5) * tall
             lines.append([(left, top + tall), (left + wide, top + tall)])
             if head:
-                heads_at.append([(left + i * wide, top + j * tall) for i, j in _CORNERS])
+                heads_at.append([(left + a * wide, top + b * tall) for a, b in _CORNERS])
                 size = min(1.75 * tall * scale, fits)
                 write(axes, left + 1.0, middle, text, color="white", size_pt=size, **words)
             else:
-                size = min(1.45 * tall, 10.0) * scale
-                write(
-                    axes,
-                    left + 0.8,
-                    middle,
-                    text,
-                    color="black",
-                    size_pt=size,
-                    searched=False,
-                    **words,
-                )
+                figures.add(left + 0.8, middle, text, va="center_baseline")
     axes.add_artist(PolyCollection(heads_at, facecolors="black", linewidths=0, zorder=1))
     axes.add_artist(lines_as_one(lines, color="black", lw=0.8))
 
