@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from detect.present.lettering import ink_size, write
+from detect.present.lettering import Words, ink_size, write
 from detect.present.style import SMALL_PT
 
 # Directions tried around a point, the favourite first (unit steps right and up of the point).
@@ -19,6 +19,8 @@ _DIRECTIONS = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, 
 
 def text_box(text: Text) -> Bbox:
     """Return the box that a text fills, in pixels of its figure."""
+    if isinstance(text, Words):
+        return text.get_window_extent()
     figure: Any = text.figure
     return text.get_window_extent(figure.canvas.get_renderer())
 

@@ -10,6 +10,7 @@ from typing import Literal
 
 import matplotlib
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -98,8 +99,6 @@ def pages_pdf_bytes(pages: Sequence[Figure]) -> bytes:
     bytes
         Equal pages give equal bytes.
     """
-    from matplotlib.backends.backend_pdf import PdfPages
-
     buffer = BytesIO()
     with (
         matplotlib.rc_context(RC),

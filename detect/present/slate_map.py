@@ -39,8 +39,8 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         ylim=(extent.south - margin, extent.north + margin),
     )
     axes.set_aspect("equal", anchor="NW")
-    axes.set_xticks([])
-    axes.set_yticks([])
+    axes.xaxis.set_visible(False)
+    axes.yaxis.set_visible(False)
     for spine in axes.spines.values():
         spine.set(color="black", linewidth=1.2)
     for area in backdrop.keep_outs:
