@@ -235,7 +235,7 @@ class Words(Text):
             if self.rim_pt:
                 gc.set_joinstyle("round")
                 gc.set_foreground("white")
-                gc.set_linewidth(self.rim_pt * points)
+                gc.set_linewidth(self.rim_pt)
                 renderer.draw_path(gc, letters, place, ink)
             gc.set_linewidth(0.0)
             renderer.draw_path(gc, letters, place, ink)

@@ -15,10 +15,11 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import FancyArrowPatch, Rectangle
 from matplotlib.ticker import MultipleLocator
 
-from detect.present.lettering import write
+from detect.present.lettering import measures, write
 from detect.present.style import GREY, INK, SMALL_PT, TEXT_PT, TITLE_PT, new_figure
 from detect.present.ticks import tick_axes
 from detect.survey.frame import Frame
@@ -28,6 +29,8 @@ _TITLE, _SUBTITLE, _MAP_TITLE, _GRID_LABELS = 0.40, 0.22, 0.24, 0.22
 _AXIS_LABELS, _BAR, _BAR_LABELS, _FOOT = 0.52, 0.16, 0.62, 0.10
 _NORTH_WIDTH, _SCALE_WIDTH = 2.05, 1.95
 _KEY_ROW = 0.205
+# From line to line of a key, and the sizes of its samples.
+_KEY_STEP, _SAMPLE_WIDTH, _SAMPLE_HEIGHT = 0.172, 0.267, 0.122
 _MIN_WIDTH = 7.2
 
 
@@ -178,19 +181,47 @@ def map_sheet(
     _draw_norths(strip, frame, key_h)
     _draw_scale_bar(strip, _NORTH_WIDTH + 0.15, key_h - 0.34, scale)
     if key:
-        strip.legend(
-            [entry.sample for entry in key],
-            [entry.label for entry in key],
-            ncol=columns,
-            loc="upper left",
-            bbox_to_anchor=((_NORTH_WIDTH + _SCALE_WIDTH) / width, 1.0),
-            borderaxespad=0.0,
-            handlelength=2.4,
-            handleheight=1.1,
-            labelspacing=0.45,
-            columnspacing=1.2,
-        )
+        draw_key(strip, key, columns, _NORTH_WIDTH + _SCALE_WIDTH + 0.04, key_h - 0.04)
     return Sheet(figure, tuple(maps), tuple(bars), below, scale)
+
+
+def draw_key(
+    axes: Axes, key: Sequence[KeyEntry], columns: int, left_in: float, top_in: float
+) -> None:
+    """Draw a key column by column, each as wide as its words.
+
+    Parameters
+    ----------
+    axes : Axes
+        Measured in inches.
+    key : sequence of KeyEntry
+    columns : int
+    left_in, top_in : float
+        Its upper left corner.
+    """
+    rows = -(-len(key) // columns)
+    x = left_in
+    for first in range(0, len(key), rows):
+        column = key[first : first + rows]
+        for row, entry in enumerate(column):
+            y = top_in - (row + 0.5) * _KEY_STEP
+            axes.add_artist(_placed_sample(entry.sample, x, y))
+            style: dict[str, Any] = {"va": "center", "size_pt": SMALL_PT, "searched": False}
+            write(axes, x + _SAMPLE_WIDTH + 0.09, y, entry.label, **style)
+        words = max(measures(entry.label, "normal").wide for entry in column) * SMALL_PT / 72.0
+        x += _SAMPLE_WIDTH + 0.09 + words + 0.14
+
+
+def _placed_sample(sample: Artist, x: float, y: float) -> Artist:
+    """Return a sample at its place in a key, its left edge's middle: a line, or a filled box."""
+    if isinstance(sample, Line2D):
+        # A mark stands once, in the middle.
+        sample.set_data([x, x + _SAMPLE_WIDTH / 2, x + _SAMPLE_WIDTH], [y, y, y])
+        sample.set_markevery([1])
+        return sample
+    box = Rectangle((x, y - _SAMPLE_HEIGHT / 2), _SAMPLE_WIDTH, _SAMPLE_HEIGHT)
+    box.update_from(sample)
+    return box
 
 
 def nice_length(longest: float) -> float:

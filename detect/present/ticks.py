@@ -74,13 +74,13 @@ class Ticks(Artist):
         gc = renderer.new_gc()
         if look.grid:
             gc.set_foreground(PALE)
-            gc.set_linewidth(0.6 * points)
+            gc.set_linewidth(0.6)
             lines = np.repeat(places, 2, axis=0)
             lines[1::2, 1 if flat else 0] = frame.y1 if flat else frame.x1
             renderer.draw_path(gc, _strokes(lines), IdentityTransform())
         if look.length_pt:
             gc.set_foreground(INK)
-            gc.set_linewidth(0.8 * points)
+            gc.set_linewidth(0.8)
             mark = np.array([0.0, -look.length_pt * points])
             tick = Path(np.array([[0.0, 0.0], mark if flat else mark[::-1]]))
             here = IdentityTransform()
