@@ -39,6 +39,8 @@ _RISE: dict[str, Callable[[float, float], float]] = {
     "baseline": lambda over, under: 0.0,
     "center_baseline": lambda over, under: -over / 2,
 }
+# Size in which letters are measured, points.
+_LARGE = 100.0
 _UNIT_BOX = Path.unit_rectangle()
 
 
@@ -66,20 +68,28 @@ class _Letter(NamedTuple):
     under: float
 
 
+def pixels_a_point(renderer: RendererBase) -> float:
+    """Return how many of a renderer's dots are a point long."""
+    return float(np.asarray(renderer.points_to_pixels(1.0), dtype=float))
+
+
+@functools.cache
+def _measured(words: str, weight: str) -> tuple[float, float, float]:
+    """Return width, height and depth of words in shares of their size, from their outlines."""
+    type_ = font(_LARGE, weight)
+    of = text_to_path.get_text_width_height_descent(words, type_, ismath=False)
+    return of[0] / _LARGE, of[1] / _LARGE, of[2] / _LARGE
+
+
 @functools.cache
 def _letter(letter: str, weight: str) -> _Letter:
     """Return a letter; its width is measured in a pair, since a space alone has no outline."""
-    type_, size = font(100.0, weight), 100.0
-
-    def measured(words: str) -> tuple[float, float, float]:
-        return text_to_path.get_text_width_height_descent(words, type_, ismath=False)
-
-    _, high, under = measured(letter)
-    wide = measured(f"|{letter}|")[0] - measured("||")[0]
-    corners, codes = text_to_path.get_text_path(type_, letter)
+    _, high, under = _measured(letter, weight)
+    wide = _measured(f"|{letter}|", weight)[0] - _measured("||", weight)[0]
+    corners, codes = text_to_path.get_text_path(font(_LARGE, weight), letter)
     shape = np.reshape(corners, (-1, 2)) / text_to_path.FONT_SCALE
     drawn = np.asarray(codes, dtype=Path.code_type)
-    return _Letter(shape, drawn, wide / size, (high - under) / size, under / size)
+    return _Letter(shape, drawn, wide, high - under, under)
 
 
 @functools.cache
@@ -115,7 +125,7 @@ def ink_size(words: str, weight: str) -> tuple[float, float]:
     """Return width and height of the letters themselves, in shares of their size."""
     path = outline(words, weight)
     # The points a letter bends towards lie within its farthest ones, as type is drawn.
-    corners = path.vertices[path.codes != Path.CLOSEPOLY]
+    corners = np.asarray(path.vertices)[path.codes != Path.CLOSEPOLY]
     wide, high = np.ptp(corners, axis=0) if len(corners) else (0.0, 0.0)
     return float(wide), float(high)
 
@@ -209,10 +219,13 @@ class Words(Text):
         """Draw the ground, the rim and the letters."""
         if not self.get_visible() or not self.get_text():
             return
-        points = renderer.points_to_pixels(1.0)
+        points = pixels_a_point(renderer)
         x, y, box = self._placed(points)
         gc = renderer.new_gc()
-        self._set_gc_clip(gc)
+        if self.get_clip_on():
+            gc.set_clip_rectangle(self.get_clip_box())
+            clip: Any = self.get_clip_path()
+            gc.set_clip_path(clip)
         if self.ground is not None:
             pad = self.pad_pt * points
             gc.set_linewidth(0.0)
@@ -271,7 +284,7 @@ class Block(Artist):
         """Draw all letters of a kind at a time."""
         if not self.words:
             return
-        em = self.size_pt * renderer.points_to_pixels(1.0)
+        em = self.size_pt * pixels_a_point(renderer)
         at = self.get_transform().transform([word[:2] for word in self.words])
         places: dict[str, list[tuple[float, float]]] = {}
         for (x, y), (*_, words, ha, va) in zip(at, self.words, strict=True):
@@ -286,7 +299,7 @@ class Block(Artist):
         gc.set_linewidth(0.0)
         for letter, spots in places.items():
             shape = outline(letter, self.weight)
-            if len(shape.vertices):
+            if letter.strip():
                 size = Affine2D().scale(em)
                 renderer.draw_markers(gc, shape, size, Path(spots), IdentityTransform(), ink)
         gc.restore()

@@ -208,7 +208,7 @@ def _draw_bar(
     below = bool(len(known)) and float(known.min()) < float(scale.vmin or 0.0) - 1e-12
     above = bool(len(known)) and float(known.max()) > float(scale.vmax or 0.0) + 1e-12
     # Where contours are few enough, the bar carries their values, so that one reads the other.
-    ticks = levels if 1 < len(levels) <= 9 else _bar_ticks(scale)
+    ticks = levels if 1 < len(levels) <= 9 else bar_ticks(scale)
     axes = sheet.bars[index]
     name = textwrap.fill(field_label(field), _BAR_LETTERS)
     draw_colour_bar(axes, colours, scale, ticks, name, below=below, above=above)
@@ -267,7 +267,7 @@ def draw_colour_bar(
     tick_axes(axes, "x", name_weight=weight)
 
 
-def _bar_ticks(scale: Normalize) -> NDArray[np.float64]:
+def bar_ticks(scale: Normalize) -> NDArray[np.float64]:
     """Return round values about evenly spread along the bar, also where the scale is curved."""
     low, high = float(scale.vmin or 0.0), float(scale.vmax or 1.0)
     if not isinstance(scale, PowerNorm):

@@ -39,7 +39,7 @@ def as_png(dots: NDArray[np.uint8], dpi: float) -> bytes:
             b"\x89PNG\r\n\x1a\n",
             _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)),
             _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-            _chunk(b"IDAT", zlib.compress(rows, _LEVEL)),
+            _chunk(b"IDAT", zlib.compress(rows.tobytes(), _LEVEL)),
             _chunk(b"IEND", b""),
         ]
     )

@@ -257,9 +257,9 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     shares = (0.07, 0.16, 0.24, 0.24, 0.11, 0.18)
     edges = MARGIN_MM + np.concatenate([[0.0], np.cumsum(shares)]) * inner
     heads = ("no.", "lane", "from e, n (m)", "to e, n (m)", "length m", "compass")
-    for x0, x1, words, left in zip(edges[:-1], edges[1:], heads, (1, 1, 0, 0, 0, 0), strict=True):
-        x, align = (x0 + 1.0, "left") if left else (x1 - 2.0, "right")
-        page.text(x, y, words, 8.5, ha=align)
+    sides: tuple[Across, ...] = ("left", "left", "right", "right", "right", "right")
+    for x0, x1, words, side in zip(edges[:-1], edges[1:], heads, sides, strict=True):
+        page.text(x0 + 1.0 if side == "left" else x1 - 2.0, y, words, 8.5, ha=side)
     y += 5.5
     page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 1.8)
     size_pt = _PLACES_PT * page.scale

@@ -15,7 +15,6 @@ from matplotlib.colors import Normalize, to_hex, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch, Rectangle
-from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from detect.present.backdrop import (
@@ -25,7 +24,7 @@ from detect.present.backdrop import (
 )
 from detect.present.lettering import measures, write
 from detect.present.numbers import records, with_plain_numbers
-from detect.present.panel import draw_colour_bar
+from detect.present.panel import bar_ticks, draw_colour_bar
 from detect.present.sheet import KeyEntry, map_sheet
 from detect.present.square_grid import label_grid
 from detect.present.style import (
@@ -150,9 +149,7 @@ def draw_squares(
     patch.set_path_effects(halo(3.2))
     axes.add_artist(patch)
     label_grid(axes, squares)
-    ends = MaxNLocator(6).tick_values(norm.vmin, norm.vmax)
-    ticks = ends[(ends >= norm.vmin) & (ends <= norm.vmax)]
-    draw_colour_bar(sheet.bars[0], cmap, norm, ticks, _bar_words(colour_by, top_k))
+    draw_colour_bar(sheet.bars[0], cmap, norm, bar_ticks(norm), _bar_words(colour_by, top_k))
     return sheet.figure
 
 
@@ -243,8 +240,6 @@ def _write(
                 # Clear ground behind the words, not a rim round each letter: the outline stops
                 # short of them.
                 ground=behind,
-                # A square is looked for by its name.
-                searched=words == row.square,
             )
 
     ranked = status not in _CLOSED and np.isfinite(row.rank)

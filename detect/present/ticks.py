@@ -19,7 +19,7 @@ from matplotlib.path import Path
 from matplotlib.ticker import FixedFormatter, FixedLocator
 from matplotlib.transforms import IdentityTransform
 
-from detect.present.lettering import Words
+from detect.present.lettering import Words, pixels_a_point
 from detect.present.style import INK, PALE, SMALL_PT
 
 Edge = Literal["x", "y"]
@@ -61,7 +61,7 @@ class Ticks(Artist):
         axes, axis, look = self.axes, self._axis, self._look
         assert axes is not None
         flat = isinstance(axis, XAxis)
-        points = renderer.points_to_pixels(1.0)
+        points = pixels_a_point(renderer)
         frame = axes.get_window_extent()
         across = axes.get_xaxis_transform() if flat else axes.get_yaxis_transform()
         low, high = sorted(axis.get_view_interval())
