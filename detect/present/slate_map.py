@@ -17,6 +17,9 @@ from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.style import lines_as_one
 
+# How far numbers keep from a keep-out's name, pixels.
+_APART_PX = 12.0
+
 
 def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: float) -> None:
     """Draw the map into axes made for it.
@@ -88,7 +91,9 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
         for bounds in (area.polygon.bounds for area in backdrop.keep_outs)
     ]
-    _draw_legs(axes, legs, scale, [*barred, *(text_box(text) for text in axes.texts)])
+    # A number hard by a keep-out's name would read as part of it.
+    named = [text_box(text).padded(_APART_PX) for text in axes.texts]
+    _draw_legs(axes, legs, scale, [*barred, *named])
 
 
 def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) -> None:
