@@ -10,7 +10,9 @@
 `report`                  the one-file report, with `director` for its summary
 `exchange`                NetCDF (CF-1.11) and GIS layers
 `style`, `sheet`          looks, and the sheet every map is printed on
+`lettering`, `ticks`      words and the numbers along axes, drawn quickly
 `labels`, `numbers`       text that keeps clear of text; numbers as people read them
+`png`                     dots into a PNG file
 ========================  ==========================================================
 
 Everything returns values: a matplotlib ``Figure``, HTML text, bytes, a dataset or frames.

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
@@ -18,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from detect.present.labels import place_labels, text_box
+from detect.present.lettering import write
 from detect.present.sheet import Extent, KeyEntry
 from detect.present.signs import (
     LANE_DASH,
@@ -39,6 +39,7 @@ from detect.present.style import (
     SMALL_PT,
     TINY_PT,
     halo,
+    lines_as_one,
     rimmed,
 )
 from detect.survey.frame import Frame
@@ -210,7 +211,7 @@ def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) 
     if "outline" in show:
         patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.8, zorder=6)
         patch.set_path_effects(halo(3.2))
-        axes.add_patch(patch)
+        axes.add_artist(patch)
     if "baseline" in show and _baseline_shown(backdrop):
         _draw_baseline(axes, backdrop)
     if "keep_outs" in show:
@@ -224,7 +225,7 @@ def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) 
 def draw_keep_outs(axes: Axes, keep_outs: Sequence[KeepOutArea]) -> None:
     """Hatch the keep-out areas and write their names in them."""
     for area in keep_outs:
-        axes.add_patch(
+        axes.add_artist(
             PathPatch(
                 polygon_path(area.polygon),
                 facecolor=(1, 1, 1, 0.75),
@@ -242,23 +243,25 @@ def _name_area(axes: Axes, area: KeepOutArea) -> None:
     """Write an area's name in its middle, or under it where it is wider than the area."""
     west, south, east, _ = area.polygon.bounds
     middle = area.polygon.representative_point()
-    label = axes.annotate(
+    label = write(
+        axes,
+        middle.x,
+        middle.y,
         area.name,
-        (middle.x, middle.y),
-        xytext=(0, 0),
-        textcoords="offset points",
         ha="center",
         va="center",
-        fontsize=TINY_PT,
+        size_pt=TINY_PT,
         weight="bold",
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2, "alpha": 0.9},
+        ground="white",
+        pad_pt=1.2,
+        ground_alpha=0.9,
         zorder=8,
         clip_on=True,
     )
     (left, _), (right, _) = axes.transData.transform([(west, south), (east, south)])
     if text_box(label).width > right - left:
-        label.xy = ((west + east) / 2, south)
-        label.xyann = (0, -7)
+        label.set_position(((west + east) / 2, south))
+        label.offset_pt = (0.0, -7.0)
 
 
 def _any(frame: pd.DataFrame | None) -> bool:
@@ -271,12 +274,8 @@ def _baseline_shown(backdrop: Backdrop) -> bool:
 
 def _draw_lanes(axes: Axes, lanes: pd.DataFrame) -> None:
     ends = lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float).reshape(-1, 2, 2)
-    under = LineCollection(list(ends), colors="white", linewidths=1.1, alpha=0.4, zorder=3)
-    over = LineCollection(
-        list(ends), colors="black", linewidths=0.6, alpha=0.85, linestyles=[LANE_DASH], zorder=3.1
-    )
-    axes.add_collection(under, autolim=False)
-    axes.add_collection(over, autolim=False)
+    axes.add_artist(lines_as_one(ends, color="white", lw=1.1, alpha=0.4, zorder=3))
+    axes.add_artist(lines_as_one(ends, color="black", lw=0.6, alpha=0.85, ls=LANE_DASH, zorder=3.1))
 
 
 def _draw_baseline(axes: Axes, backdrop: Backdrop) -> None:
@@ -296,17 +295,18 @@ def _draw_baseline(axes: Axes, backdrop: Backdrop) -> None:
         zorder=5.5,
     )
     away = max(float(np.hypot(e1 - e0, n1 - n0)), 1e-9)
-    axes.annotate(
+    write(
+        axes,
+        e0,
+        n0,
         "0",
-        (e0, n0),
-        xytext=(-7 * (e1 - e0) / away, -7 * (n1 - n0) / away),
-        textcoords="offset points",
+        offset_pt=(-7 * (e1 - e0) / away, -7 * (n1 - n0) / away),
         ha="center",
         va="center",
-        fontsize=SMALL_PT,
+        size_pt=SMALL_PT,
         color=BLUE,
         weight="bold",
-        path_effects=halo(2.2),
+        rim_pt=2.2,
         zorder=8,
     )
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.font_manager import FontProperties
 from matplotlib.text import Text
-from matplotlib.textpath import TextPath
 from matplotlib.transforms import Bbox
 
-from detect.present.style import SMALL_PT, halo
+from detect.present.lettering import Words, ink_size, write
+from detect.present.style import SMALL_PT
 
 # Directions tried around a point, the favourite first (unit steps right and up of the point).
 _DIRECTIONS = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1))
@@ -21,16 +19,16 @@ _DIRECTIONS = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, 
 
 def text_box(text: Text) -> Bbox:
     """Return the box that a text fills, in pixels of its figure."""
+    if isinstance(text, Words):
+        return text.get_window_extent()
     figure: Any = text.figure
     return text.get_window_extent(figure.canvas.get_renderer())
 
 
-@functools.cache
 def text_size_pt(words: str, size_pt: float, weight: str) -> tuple[float, float]:
     """Return width and height of the words' outlines in points, with a point of air around."""
-    prop = FontProperties(family="DejaVu Sans", weight=weight)
-    box = TextPath((0, 0), words, size=size_pt, prop=prop).get_extents()
-    return float(box.width) + 2.0, float(box.height) + 2.0
+    wide, high = ink_size(words, weight)
+    return size_pt * wide + 2.0, size_pt * high + 2.0
 
 
 def place_labels(
@@ -90,17 +88,17 @@ def place_labels(
         there = free[0]
         low = np.vstack([low, places[there] - half])
         high = np.vstack([high, places[there] + half])
-        label = axes.annotate(
+        label = write(
+            axes,
+            *at,
             words,
-            at,
-            xytext=shifts[there] / pixels_per_pt,
-            textcoords="offset points",
+            offset_pt=tuple(shifts[there] / pixels_per_pt),
             ha="center",
             va="center",
-            fontsize=size_pt,
-            fontweight=weight,
+            size_pt=size_pt,
+            weight=weight,
             color=colour,
-            path_effects=halo(2.2),
+            rim_pt=2.2,
             zorder=9,
         )
         placed.append(label)

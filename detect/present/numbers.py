@@ -209,7 +209,9 @@ def records(frame: pd.DataFrame) -> Iterator[Any]:
 
     pandas types every value as anything at all; this says so once instead of at each use.
     """
-    return iter(frame.itertuples(index=False))
+    bare = frame.copy(deep=False)
+    bare.attrs = {}  # which pandas would copy for each column
+    return iter(bare.itertuples(index=False))
 
 
 def with_plain_numbers(frame: pd.DataFrame) -> pd.DataFrame:

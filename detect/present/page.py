@@ -10,8 +10,11 @@ from typing import Literal
 
 import matplotlib
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
+from detect.present.lettering import Across, Up, write
 from detect.present.style import RC, new_figure
 
 Paper = Literal["A4", "A5"]
@@ -34,14 +37,35 @@ class Page:
         """Type size relative to A4."""
         return math.sqrt(self.width / 210.0)
 
-    def text(self, x: float, y: float, words: str, size: float, **style: object) -> None:
-        """Write words with their upper left at (x, y) unless `style` says otherwise."""
-        options = {"va": "top", "ha": "left", "color": "black", "weight": "bold"} | style
-        self.axes.text(x, y, words, fontsize=size * self.scale, **options)  # type: ignore[arg-type]
+    def text(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        size: float,
+        *,
+        ha: Across = "left",
+        va: Up = "top",
+        weight: str = "bold",
+    ) -> None:
+        """Write words with their upper left at (x, y) unless said otherwise."""
+        write(
+            self.axes,
+            x,
+            y,
+            words,
+            ha=ha,
+            va=va,
+            size_pt=size * self.scale,
+            weight=weight,
+            color="black",
+        )
 
     def rule(self, xs: Sequence[float], ys: Sequence[float], width: float = 1.0) -> None:
         """Draw a line through points."""
-        self.axes.plot(xs, ys, color="black", lw=width, solid_capstyle="butt", clip_on=False)
+        self.axes.add_artist(
+            Line2D(xs, ys, color="black", lw=width, solid_capstyle="butt", clip_on=False)
+        )
 
     def box(self, x: float, y: float, w: float, h: float, width: float = 1.2) -> None:
         """Draw an empty box."""
@@ -75,8 +99,6 @@ def pages_pdf_bytes(pages: Sequence[Figure]) -> bytes:
     bytes
         Equal pages give equal bytes.
     """
-    from matplotlib.backends.backend_pdf import PdfPages
-
     buffer = BytesIO()
     with (
         matplotlib.rc_context(RC),

@@ -11,16 +11,16 @@ import numpy as np
 import shapely
 import xarray as xr
 from matplotlib.axes import Axes
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Normalize, PowerNorm
+from matplotlib.colors import Colormap, Normalize, PowerNorm
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, PathPatch
+from matplotlib.patches import Patch, PathPatch, Polygon
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
 from detect.present.backdrop import Backdrop, draw_backdrop, polygon_path
 from detect.present.sheet import KeyEntry, Sheet
 from detect.present.style import (
+    INK,
     SMALL_PT,
     UNSURVEYED_FACE,
     UNSURVEYED_HATCH,
@@ -28,9 +28,12 @@ from detect.present.style import (
     field_style,
     halo,
 )
+from detect.present.ticks import name_ticks, tick_axes
 
 # About what a bold line under the colour bar of the narrower maps holds.
 _BAR_LETTERS = 58
+# Dots across a cell of a coloured field.
+_DOTS_A_CELL = 4
 
 Norm: TypeAlias = Literal["linear", "power"]
 Contours: TypeAlias = int | Sequence[float] | None
@@ -54,22 +57,38 @@ def draw_panel(
     style = field_style(str(field.name))
     values = np.ma.masked_array(field.to_numpy().astype(float), mask=mask)
     scale = _colour_scale(values, norm, limits or style.limits)
-    shown = axes.pcolormesh(
-        field["e"].to_numpy(),
-        field["n"].to_numpy(),
-        values,
-        cmap=matplotlib.colormaps[cmap or style.cmap],
-        norm=scale,
-        shading="nearest",
-        rasterized=True,
-        zorder=0,
-    )
+    colours = matplotlib.colormaps[cmap or style.cmap]
+    _draw_cells(axes, field, values, colours, scale)
     levels = _contour_levels(values, contours)
     if len(levels):
         _draw_contours(axes, field, values, levels, label_contours)
     hatch_unsurveyed(axes, field, mask)
     draw_backdrop(axes, backdrop, show)
-    _draw_bar(sheet, index, shown, field, values, scale, levels)
+    _draw_bar(sheet, index, field, values, colours, scale, levels)
+
+
+def _draw_cells(
+    axes: Axes,
+    field: xr.DataArray,
+    values: np.ma.MaskedArray,
+    colours: Colormap,
+    scale: Normalize,
+) -> None:
+    """Colour the cells as one picture, which stays small in a vector file.
+
+    Each is several dots wide, so that a viewer which smooths pictures blurs no more than its rim.
+    """
+    e, n = (_edges(field[name].to_numpy().astype(float)) for name in ("e", "n"))
+    opaque = colours.with_extremes(bad=UNSURVEYED_FACE)
+    dots = opaque(scale(values), bytes=True)[..., :3]
+    axes.imshow(
+        dots.repeat(_DOTS_A_CELL, axis=0).repeat(_DOTS_A_CELL, axis=1),
+        origin="lower",
+        extent=(e[0], e[-1], n[0], n[-1]),
+        interpolation="none",
+        aspect="equal",
+        zorder=0,
+    )
 
 
 def hatch_unsurveyed(axes: Axes, field: xr.DataArray, mask: NDArray[np.bool_]) -> None:
@@ -92,7 +111,7 @@ def hatch_unsurveyed(axes: Axes, field: xr.DataArray, mask: NDArray[np.bool_]) -
     row, first = np.nonzero(step == 1)
     _, last = np.nonzero(step == -1)
     boxes = shapely.box(e_edges[first], n_edges[row], e_edges[last], n_edges[row + 1])
-    axes.add_patch(
+    axes.add_artist(
         PathPatch(
             polygon_path(shapely.union_all(boxes)),
             facecolor=UNSURVEYED_FACE,
@@ -178,9 +197,9 @@ def _draw_contours(
 def _draw_bar(
     sheet: Sheet,
     index: int,
-    shown: ScalarMappable,
     field: xr.DataArray,
     values: np.ma.MaskedArray,
+    colours: Colormap,
     scale: Normalize,
     levels: NDArray[np.float64],
 ) -> None:
@@ -188,22 +207,67 @@ def _draw_bar(
     known = values.compressed()
     below = bool(len(known)) and float(known.min()) < float(scale.vmin or 0.0) - 1e-12
     above = bool(len(known)) and float(known.max()) > float(scale.vmax or 0.0) + 1e-12
-    extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get(
-        (below, above), "neither"
-    )
-    bar = sheet.figure.colorbar(
-        shown, cax=sheet.bars[index], orientation="horizontal", extend=extend
-    )
-    bar.set_label(textwrap.fill(field_label(field), _BAR_LETTERS), weight="bold")
-    bar.outline.set_linewidth(0.6)
     # Where contours are few enough, the bar carries their values, so that one reads the other.
-    ticks = levels if 1 < len(levels) <= 9 else _bar_ticks(scale)
-    bar.set_ticks(ticks.tolist(), labels=[f"{tick:.6g}" for tick in ticks])
-    if len(levels):
-        bar.add_lines(levels, ["black"] * len(levels), [1.0] * len(levels))
+    ticks = levels if 1 < len(levels) <= 9 else bar_ticks(scale)
+    axes = sheet.bars[index]
+    name = textwrap.fill(field_label(field), _BAR_LETTERS)
+    draw_colour_bar(axes, colours, scale, ticks, name, below=below, above=above)
+    axes.vlines(np.asarray(scale(levels)), 0, 1, colors="black", linewidths=1.0)
 
 
-def _bar_ticks(scale: Normalize) -> NDArray[np.float64]:
+def draw_colour_bar(
+    axes: Axes,
+    colours: Colormap,
+    scale: Normalize,
+    ticks: ArrayLike,
+    name: str,
+    *,
+    below: bool = False,
+    above: bool = False,
+    weight: str = "bold",
+) -> None:
+    """Draw a colour bar as long as its axes, an arrow at an end beyond which there are values.
+
+    Parameters
+    ----------
+    axes : Axes
+        x will be the place in the scale, 0 to 1.
+    colours : Colormap
+    scale : Normalize
+    ticks : array_like
+        Values that are written under it.
+    name : str
+        The quantity with its unit.
+    below, above : bool
+        Whether there are values beyond the lower and the upper end.
+    weight : str
+        Of the name.
+    """
+    values = np.asarray(ticks, dtype=float)
+    axes.set(xlim=(0, 1), ylim=(0, 1), xlabel=name)
+    axes.imshow(
+        colours(np.linspace(0.0, 1.0, 256), bytes=True)[None, :, :3],
+        extent=(0, 1, 0, 1),
+        aspect="auto",
+        interpolation="nearest",
+    )
+    axes.spines[:].set_linewidth(0.6)
+    box = axes.get_window_extent()
+    tip = 0.8 * box.height / box.width
+    for there, end, out, colour in (
+        (below, 0.0, -tip, colours.get_under()),
+        (above, 1.0, 1.0 + tip, colours.get_over()),
+    ):
+        if there:
+            arrow = Polygon([(end, 0), (out, 0.5), (end, 1)], fc=colour, ec=INK, lw=0.6)
+            arrow.set_clip_on(False)
+            axes.add_artist(arrow)
+    name_ticks(axes, "x", np.asarray(scale(values)).tolist(), [f"{tick:.6g}" for tick in values])
+    axes.yaxis.set_visible(False)
+    tick_axes(axes, "x", name_weight=weight)
+
+
+def bar_ticks(scale: Normalize) -> NDArray[np.float64]:
     """Return round values about evenly spread along the bar, also where the scale is curved."""
     low, high = float(scale.vmin or 0.0), float(scale.vmax or 1.0)
     if not isinstance(scale, PowerNorm):

@@ -20,10 +20,11 @@ from detect.lanes import ways_between
 from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop, polygon_path
 from detect.present.charts import SpacingLike, draw_spacing_chart
 from detect.present.labels import text_box
+from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.sheet import Extent, KeyEntry, map_sheet
-from detect.present.style import GREY, INK, TINY_PT, halo, styled
+from detect.present.style import GREY, INK, TINY_PT, styled
 from detect.survey.outlines import KeepOutArea
 
 _LAYERS = ("keep_outs", "baseline")
@@ -135,7 +136,7 @@ def draw_plan(
         below_in=1.9 if chart else 0.0,
     )
     axes = sheet.maps[0]
-    axes.add_patch(
+    axes.add_artist(
         PathPatch(polygon_path(backdrop.outline), fill=False, zorder=2.6, **_outline("edgecolor"))
     )
     draw_backdrop(axes, backdrop, _LAYERS)
@@ -146,7 +147,7 @@ def draw_plan(
     for leg in legs:
         _draw_leg(axes, leg, dive_line(numbers[leg.dive]))
     for area in remains:
-        axes.add_patch(PathPatch(polygon_path(area.polygon), zorder=2.5, **_REMAINS))
+        axes.add_artist(PathPatch(polygon_path(area.polygon), zorder=2.5, **_REMAINS))
     taken = [_pixels(axes, area.polygon.bounds) for area in backdrop.keep_outs]
     boxes = _name_lanes(axes, backdrop.lanes, taken)
     _tag_legs(axes, legs, boxes)
@@ -230,14 +231,14 @@ def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, taken: Sequence[Bbox]) -
         de, dn = lane.end_e - lane.start_e, lane.end_n - lane.start_n
         along = max(float(np.hypot(de, dn)), 1e-9)
         right, up = -de / along, -dn / along
-        label = axes.annotate(
+        label = write(
+            axes,
+            lane.start_e,
+            lane.start_n,
             str(lane.lane),
-            (lane.start_e, lane.start_n),
-            xytext=(0, 0),
-            textcoords="offset points",
-            fontsize=TINY_PT,
+            size_pt=TINY_PT,
             weight="bold",
-            path_effects=halo(2.0),
+            rim_pt=2.0,
             zorder=8,
         )
         # Outside the peg, further out where names are close, else right beside it.
@@ -248,7 +249,7 @@ def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, taken: Sequence[Bbox]) -
                 ha="right" if x < -0.4 else "left" if x > 0.4 else "center",
                 va="top" if y < -0.4 else "bottom" if y > 0.4 else "center",
             )
-            label.xyann = (5 * x - ahead * right, 5 * y - ahead * up)
+            label.offset_pt = (5 * x - ahead * right, 5 * y - ahead * up)
             box = text_box(label)
             if not any(box.overlaps(other) for other in boxes):
                 boxes.append(box)

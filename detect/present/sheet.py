@@ -9,16 +9,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import FancyArrowPatch, Rectangle
 from matplotlib.ticker import MultipleLocator
 
+from detect.present.lettering import measures, write
 from detect.present.style import GREY, INK, SMALL_PT, TEXT_PT, TITLE_PT, new_figure
+from detect.present.ticks import tick_axes
 from detect.survey.frame import Frame
 
 _LEFT, _RIGHT, _BETWEEN = 0.68, 0.40, 0.95
@@ -26,6 +29,8 @@ _TITLE, _SUBTITLE, _MAP_TITLE, _GRID_LABELS = 0.40, 0.22, 0.24, 0.22
 _AXIS_LABELS, _BAR, _BAR_LABELS, _FOOT = 0.52, 0.16, 0.62, 0.10
 _NORTH_WIDTH, _SCALE_WIDTH = 2.05, 1.95
 _KEY_ROW = 0.205
+# From line to line of a key, and the sizes of its samples.
+_KEY_STEP, _SAMPLE_WIDTH, _SAMPLE_HEIGHT = 0.172, 0.267, 0.122
 _MIN_WIDTH = 7.2
 
 
@@ -176,19 +181,47 @@ def map_sheet(
     _draw_norths(strip, frame, key_h)
     _draw_scale_bar(strip, _NORTH_WIDTH + 0.15, key_h - 0.34, scale)
     if key:
-        strip.legend(
-            [entry.sample for entry in key],
-            [entry.label for entry in key],
-            ncol=columns,
-            loc="upper left",
-            bbox_to_anchor=((_NORTH_WIDTH + _SCALE_WIDTH) / width, 1.0),
-            borderaxespad=0.0,
-            handlelength=2.4,
-            handleheight=1.1,
-            labelspacing=0.45,
-            columnspacing=1.2,
-        )
+        draw_key(strip, key, columns, _NORTH_WIDTH + _SCALE_WIDTH + 0.04, key_h - 0.04)
     return Sheet(figure, tuple(maps), tuple(bars), below, scale)
+
+
+def draw_key(
+    axes: Axes, key: Sequence[KeyEntry], columns: int, left_in: float, top_in: float
+) -> None:
+    """Draw a key column by column, each as wide as its words.
+
+    Parameters
+    ----------
+    axes : Axes
+        Measured in inches.
+    key : sequence of KeyEntry
+    columns : int
+    left_in, top_in : float
+        Its upper left corner.
+    """
+    rows = -(-len(key) // columns)
+    x = left_in
+    for first in range(0, len(key), rows):
+        column = key[first : first + rows]
+        for row, entry in enumerate(column):
+            y = top_in - (row + 0.5) * _KEY_STEP
+            axes.add_artist(_placed_sample(entry.sample, x, y))
+            style: dict[str, Any] = {"va": "center", "size_pt": SMALL_PT, "searched": False}
+            write(axes, x + _SAMPLE_WIDTH + 0.09, y, entry.label, **style)
+        words = max(measures(entry.label, "normal").wide for entry in column) * SMALL_PT / 72.0
+        x += _SAMPLE_WIDTH + 0.09 + words + 0.14
+
+
+def _placed_sample(sample: Artist, x: float, y: float) -> Artist:
+    """Return a sample at its place in a key, its left edge's middle: a line, or a filled box."""
+    if isinstance(sample, Line2D):
+        # A mark stands once, in the middle.
+        sample.set_data([x, x + _SAMPLE_WIDTH / 2, x + _SAMPLE_WIDTH], [y, y, y])
+        sample.set_markevery([1])
+        return sample
+    box = Rectangle((x, y - _SAMPLE_HEIGHT / 2), _SAMPLE_WIDTH, _SAMPLE_HEIGHT)
+    box.update_from(sample)
+    return box
 
 
 def nice_length(longest: float) -> float:
@@ -224,7 +257,7 @@ def draw_arrow(
     """
     angle = math.radians(bearing_deg)
     dx, dy = 0.5 * length * math.sin(angle), 0.5 * length * math.cos(angle)
-    axes.add_patch(
+    axes.add_artist(
         FancyArrowPatch(
             (x - dx, y - dy),
             (x + dx, y + dy),
@@ -268,7 +301,7 @@ def _metre_axes(axes: Axes, extent: Extent) -> None:
     step = nice_length(max(extent.width_m, extent.height_m) / 5)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(MultipleLocator(step))
-    axes.tick_params(direction="out", length=3)
+    tick_axes(axes, length_pt=3.0)
 
 
 def _draw_norths(strip: Axes, frame: Frame, height: float) -> None:
@@ -278,13 +311,14 @@ def _draw_norths(strip: Axes, frame: Frame, height: float) -> None:
     draw_arrow(strip, 0.55, y, 0.66, angles["grid"])
     draw_arrow(strip, 1.45, y, 0.66, angles["true"], heavy=False)
     for x, word in ((0.55, "grid north"), (1.45, "true north")):
-        strip.text(x, y - 0.40, word, ha="center", va="top", fontsize=SMALL_PT, weight="bold")
+        write(strip, x, y - 0.40, word, ha="center", va="top", size_pt=SMALL_PT, weight="bold")
     bearing = float(frame.grid_north_deg) % 360.0
     words = (
-        f"grid north lies {bearing:.1f}° true\n"
-        f"magnetic declination {compass_text(float(frame.magnetic_declination_deg))}"
+        f"grid north lies {bearing:.1f}° true",
+        f"magnetic declination {compass_text(float(frame.magnetic_declination_deg))}",
     )
-    strip.text(0.14, y - 0.60, words, va="top", fontsize=SMALL_PT, linespacing=1.25)
+    for line, said in enumerate(words):
+        write(strip, 0.14, y - 0.60 - 0.15 * line, said, va="top", size_pt=SMALL_PT)
 
 
 def _draw_scale_bar(strip: Axes, x: float, y: float, inches_per_m: float) -> None:
@@ -293,7 +327,7 @@ def _draw_scale_bar(strip: Axes, x: float, y: float, inches_per_m: float) -> Non
     parts = 4 if f"{length:g}".strip("0.")[:1] == "2" else 5
     edges = x + np.linspace(0, length, parts + 1) * inches_per_m
     for i in range(parts):
-        strip.add_patch(
+        strip.add_artist(
             Rectangle(
                 (edges[i], y),
                 edges[1] - edges[0],
@@ -303,7 +337,8 @@ def _draw_scale_bar(strip: Axes, x: float, y: float, inches_per_m: float) -> Non
                 linewidth=0.8,
             )
         )
-    for metres, where, align in ((0.0, edges[0], "center"), (length, edges[-1], "center")):
-        strip.text(where, y + 0.13, f"{metres:g}", ha=align, va="bottom", fontsize=SMALL_PT)
+    for metres, where in ((0.0, edges[0]), (length, edges[-1])):
+        write(strip, where, y + 0.13, f"{metres:g}", ha="center", va="bottom", size_pt=SMALL_PT)
     middle = (edges[0] + edges[-1]) / 2
-    strip.text(middle, y - 0.05, "metres", ha="center", va="top", fontsize=SMALL_PT, color=GREY)
+    words: dict[str, Any] = {"ha": "center", "va": "top", "size_pt": SMALL_PT, "color": GREY}
+    write(strip, middle, y - 0.05, "metres", **words)

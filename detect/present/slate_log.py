@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
-from matplotlib.patches import Rectangle
+from matplotlib.collections import PolyCollection
 
+from detect.present.lettering import Block, write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
+from detect.present.style import lines_as_one
 
 _PT_PER_MM = 72.0 / 25.4
 # A lane's end this near to a whole step has no cell of its own.
@@ -42,6 +43,7 @@ class Cell:
 #: from what a gloved hand writes into with ease to what three figures just go into (tried on
 #: paper; common practice, no source): a diver would rather carry one page less than write larger
 CELLS = (Cell(26.0, 8.0), Cell(21.0, 7.0), Cell(16.0, 6.2), Cell(13.5, 5.6))
+_CORNERS = ((0, 0), (1, 0), (1, 1), (0, 1))
 # On a front, under the table, nothing smaller than this: overleaf there is more room.
 _LEAST_ON_FRONT = CELLS[1]
 
@@ -203,11 +205,14 @@ def draw_log(axes: Axes, page: LogPage, x: float, y: float, scale: float) -> Non
     """
     wide, tall = page.cell.column_mm, page.cell.row_mm
     lines: list[list[tuple[float, float]]] = []
+    heads_at: list[list[tuple[float, float]]] = []
     words: dict[str, Any] = {"weight": "bold", "va": "center_baseline"}
     rows = zip(page.columns, page.heads, strict=True)
     names = [text for own in rows for text, head in zip(*own, strict=True) if head]
     # 0.70 em is a generous mean width of bold letters.
     fits = (wide - 1.5) * _PT_PER_MM / (0.70 * max((len(name) for name in names), default=1))
+    size_pt = min(1.45 * tall, 10.0) * scale
+    figures = Block(axes, size_pt=size_pt, weight="bold", color="black")
     for i, (column, heads) in enumerate(zip(page.columns, page.heads, strict=True)):
         left, bottom = x + i * wide, y + len(column) * tall
         lines += [[(edge, y), (edge, bottom)] for edge in (left, left + wide)]
@@ -215,13 +220,13 @@ def draw_log(axes: Axes, page: LogPage, x: float, y: float, scale: float) -> Non
             top, middle = y + j * tall, y + (j + 0.5) * tall
             lines.append([(left, top + tall), (left + wide, top + tall)])
             if head:
-                axes.add_patch(Rectangle((left, top), wide, tall, color="black", lw=0))
+                heads_at.append([(left + a * wide, top + b * tall) for a, b in _CORNERS])
                 size = min(1.75 * tall * scale, fits)
-                axes.text(left + 1.0, middle, text, color="white", fontsize=size, **words)
+                write(axes, left + 1.0, middle, text, color="white", size_pt=size, **words)
             else:
-                size = min(1.45 * tall, 10.0) * scale
-                axes.text(left + 0.8, middle, text, color="black", fontsize=size, **words)
-    axes.add_collection(LineCollection(lines, colors="black", linewidths=0.8))
+                figures.add(left + 0.8, middle, text, va="center_baseline")
+    axes.add_artist(PolyCollection(heads_at, facecolors="black", linewidths=0, zorder=1))
+    axes.add_artist(lines_as_one(lines, color="black", lw=0.8))
 
 
 def _distances(first: float, last: float, step_m: float) -> list[float]:

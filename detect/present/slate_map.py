@@ -6,16 +6,19 @@ import math
 
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.patches import PathPatch
 from matplotlib.transforms import Bbox
 
 from detect.lanes import ways_between
 from detect.present.backdrop import Backdrop, polygon_path
 from detect.present.labels import text_box
+from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
-from detect.present.style import halo
+from detect.present.style import lines_as_one
+
+# How far numbers keep from a keep-out's name, pixels.
+_APART_PX = 12.0
 
 
 def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: float) -> None:
@@ -39,12 +42,12 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         ylim=(extent.south - margin, extent.north + margin),
     )
     axes.set_aspect("equal", anchor="NW")
-    axes.set_xticks([])
-    axes.set_yticks([])
+    axes.xaxis.set_visible(False)
+    axes.yaxis.set_visible(False)
     for spine in axes.spines.values():
         spine.set(color="black", linewidth=1.2)
     for area in backdrop.keep_outs:
-        axes.add_patch(
+        axes.add_artist(
             PathPatch(
                 polygon_path(area.polygon),
                 facecolor="white",
@@ -55,19 +58,20 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
             )
         )
         middle = area.polygon.representative_point()
-        axes.text(
+        write(
+            axes,
             middle.x,
             middle.y,
             area.name,
-            fontsize=7.5 * scale,
+            size_pt=7.5 * scale,
             weight="bold",
             color="black",
             ha="center",
             va="center",
-            path_effects=halo(3.0),
+            rim_pt=3.0,
             zorder=5,
         )
-    axes.add_patch(
+    axes.add_artist(
         PathPatch(polygon_path(backdrop.outline), fill=False, ec="black", lw=1.6, zorder=2)
     )
     if backdrop.frame.baseline is not None:
@@ -75,10 +79,7 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         axes.plot([e0, e1], [n0, n1], color="black", lw=1.6, ls=(0, (5, 2, 1, 2)))
     if backdrop.lanes is not None and len(backdrop.lanes):
         ends = backdrop.lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float)
-        axes.add_collection(
-            LineCollection(list(ends.reshape(-1, 2, 2)), colors="black", linewidths=0.4, zorder=1),
-            autolim=False,
-        )
+        axes.add_artist(lines_as_one(ends.reshape(-1, 2, 2), color="black", lw=0.4, zorder=1))
     if "via" in legs:
         for _, places in ways_between(legs):
             if len(places) > 2:
@@ -90,7 +91,9 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
         for bounds in (area.polygon.bounds for area in backdrop.keep_outs)
     ]
-    _draw_legs(axes, legs, scale, [*barred, *(text_box(text) for text in axes.texts)])
+    # A number hard by a keep-out's name would read as part of it.
+    named = [text_box(text).padded(_APART_PX) for text in axes.texts]
+    _draw_legs(axes, legs, scale, [*barred, *named])
 
 
 def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) -> None:
@@ -117,21 +120,20 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) 
             },
             zorder=4,
         )
-        label = axes.annotate(
+        label = write(
+            axes,
+            *start,
             f"{leg.order}{diver}",
-            start,
-            xytext=(back * de, back * dn),
-            textcoords="offset points",
             ha="center",
             va="center",
-            fontsize=9 * scale,
+            size_pt=9 * scale,
             weight="bold",
             color="black",
-            path_effects=halo(2.5),
+            rim_pt=2.5,
             zorder=6,
         )
         for share in (1.0, -1.0, -2.2, -3.4, -4.6, -5.8):
-            label.xyann = (share * back * de, share * back * dn)
+            label.offset_pt = (share * back * de, share * back * dn)
             box = text_box(label)
             if not any(box.overlaps(other) for other in used):
                 used.append(box)

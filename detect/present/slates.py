@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 
 from detect.lanes.ways import read_via
 from detect.present.backdrop import Backdrop
+from detect.present.lettering import Across, Block
 from detect.present.numbers import records
 from detect.present.page import PAPER_MM, Page, Paper, new_page
 from detect.present.pairs import pair_letters
@@ -37,6 +38,7 @@ from detect.present.words import counted
 
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
+_PLACES_PT = 12  # size of places and lengths in the table
 _LOG_HEAD = (
     "READINGS at metres from the START peg",
     "write downwards, 0 where quiet, empty if not swum",
@@ -255,11 +257,13 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     shares = (0.07, 0.16, 0.24, 0.24, 0.11, 0.18)
     edges = MARGIN_MM + np.concatenate([[0.0], np.cumsum(shares)]) * inner
     heads = ("no.", "lane", "from e, n (m)", "to e, n (m)", "length m", "compass")
-    for x0, x1, words, left in zip(edges[:-1], edges[1:], heads, (1, 1, 0, 0, 0, 0), strict=True):
-        x, align = (x0 + 1.0, "left") if left else (x1 - 2.0, "right")
-        page.text(x, y, words, 8.5, ha=align)
+    sides: tuple[Across, ...] = ("left", "left", "right", "right", "right", "right")
+    for x0, x1, words, side in zip(edges[:-1], edges[1:], heads, sides, strict=True):
+        page.text(x0 + 1.0 if side == "left" else x1 - 2.0, y, words, 8.5, ha=side)
     y += 5.5
     page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 1.8)
+    size_pt = _PLACES_PT * page.scale
+    places = Block(page.axes, size_pt=size_pt, weight="bold", color="black")
     for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         middle = y + ROW_MM / 2
         turns = read_via(getattr(leg, "via", ""))
@@ -270,18 +274,26 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
             size = page.fitting(words, edges[5] - edges[1] - 2.0, 7.5)
             page.text(edges[1] + 1.0, y + ROW_MM - 1.7, words, size, va="center_baseline")
         arrow = "out" if leg.direction == "out" else "back"
-        cells = (
+        cells: tuple[tuple[str, int, float, Across], ...] = (
             (f"{leg.order}{diver}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
-            (_place(leg.from_e, leg.from_n), 12, edges[3] - 2.0, "right"),
-            (_place(leg.to_e, leg.to_n), 12, edges[4] - 2.0, "right"),
+            (_place(leg.from_e, leg.from_n), _PLACES_PT, edges[3] - 2.0, "right"),
+            (_place(leg.to_e, leg.to_n), _PLACES_PT, edges[4] - 2.0, "right"),
             # Down to the decimetre, as the last cell of its log.
-            (f"{math.floor(10 * leg.length_m + 1e-6) / 10:.1f}", 12, edges[5] - 2.0, "right"),
+            (
+                f"{math.floor(10 * leg.length_m + 1e-6) / 10:.1f}",
+                _PLACES_PT,
+                edges[5] - 2.0,
+                "right",
+            ),
             (_heading(float(leg.magnetic_deg)), 19, edges[6] - 2.0, "right"),
         )
         for words, size, x, align in cells:
             level = middle if size < 15 else y + ROW_MM / 2
-            page.text(x, level, words, size, ha=align, va="center_baseline")
+            if size == _PLACES_PT:
+                places.add(x, level, words, align, "center_baseline")
+            else:
+                page.text(x, level, words, size, ha=align, va="center_baseline")
         y += ROW_MM
         page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 0.6)
     return y

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from detect.present.lettering import write
 from detect.present.signs import CORNER
 from detect.present.style import GREY, TINY_PT, rimmed
 
@@ -43,30 +44,14 @@ def label_grid(axes: Axes, squares: pd.DataFrame) -> None:
     across = columns.groupby(level=0).first().sort_values()
     up = rows.groupby(level=0).first().sort_values()
     style: dict[str, Any] = {
-        "fontsize": TINY_PT,
+        "size_pt": TINY_PT,
         "color": GREY,
         "weight": "bold",
-        "annotation_clip": False,
+        "searched": False,
     }
+    top = {"transform": axes.get_xaxis_transform(), "ha": "center", "va": "bottom"}
+    side = {"transform": axes.get_yaxis_transform(), "ha": "left", "va": "center"}
     for letter, e in list(across.items())[::step]:
-        axes.annotate(
-            str(letter),
-            (float(e), 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            **style,
-        )
+        write(axes, float(e), 1.0, str(letter), offset_pt=(0, 3), **top, **style)
     for number, n in list(up.items())[::step]:
-        axes.annotate(
-            str(number),
-            (1.0, float(n)),
-            xycoords=("axes fraction", "data"),
-            xytext=(4, 0),
-            textcoords="offset points",
-            ha="left",
-            va="center",
-            **style,
-        )
+        write(axes, 1.0, float(n), str(number), offset_pt=(4, 0), **side, **style)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Sequence
 from typing import Any, Literal
 
@@ -11,14 +10,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from matplotlib.axes import Axes
-from matplotlib.cm import ScalarMappable
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import Normalize, to_hex, to_rgb
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch, Rectangle
-from matplotlib.textpath import TextPath
 from numpy.typing import NDArray
 
 from detect.present.backdrop import (
@@ -26,7 +22,9 @@ from detect.present.backdrop import (
     backdrop_key,
     polygon_path,
 )
+from detect.present.lettering import measures, write
 from detect.present.numbers import records, with_plain_numbers
+from detect.present.panel import bar_ticks, draw_colour_bar
 from detect.present.sheet import KeyEntry, map_sheet
 from detect.present.square_grid import label_grid
 from detect.present.style import (
@@ -149,13 +147,9 @@ def draw_squares(
     _mark_strong(axes, squares, size, side_pt)
     patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.8, zorder=3)
     patch.set_path_effects(halo(3.2))
-    axes.add_patch(patch)
+    axes.add_artist(patch)
     label_grid(axes, squares)
-    bar = sheet.figure.colorbar(
-        ScalarMappable(norm, cmap), cax=sheet.bars[0], orientation="horizontal"
-    )
-    bar.set_label(_bar_words(colour_by, top_k), weight="bold")
-    bar.outline.set_linewidth(0.6)
+    draw_colour_bar(sheet.bars[0], cmap, norm, bar_ticks(norm), _bar_words(colour_by, top_k))
     return sheet.figure
 
 
@@ -194,14 +188,14 @@ def _fill(
     """Fill the squares, closed ones with the hatch of their status, and rule their edges."""
     status = squares["status"].astype(str).to_numpy()
     is_open = ~np.isin(status, list(_CLOSED))
-    axes.add_collection(
+    axes.add_artist(
         PolyCollection(list(corners[is_open]), facecolors=colours[is_open], lw=0, zorder=1)
     )
     for name, style in _CLOSED.items():
         of_status = list(corners[status == name])
         if of_status:
-            axes.add_collection(PolyCollection(of_status, linewidths=0, zorder=1, **style))
-    axes.add_collection(
+            axes.add_artist(PolyCollection(of_status, linewidths=0, zorder=1, **style))
+    axes.add_artist(
         PolyCollection(list(corners), facecolors="none", edgecolors="#505050", lw=0.6, zorder=2)
     )
 
@@ -229,22 +223,23 @@ def _write(
     middle = row.e_min + size / 2
 
     def put(words: str, height: float, share: float, largest_pt: float, weight: str) -> None:
-        fits = 0.88 * side_pt / _em_width(words, weight)
+        fits = 0.88 * side_pt / measures(words, weight).wide
         pt = min(largest_pt, share * side_pt, fits)
         if pt >= 3.8:
-            axes.text(
+            write(
+                axes,
                 middle,
                 row.n_min + height * size,
                 words,
                 ha="center",
                 va="center",
-                fontsize=pt,
+                size_pt=pt,
                 weight=weight,
                 color=colour,
                 zorder=4,
                 # Clear ground behind the words, not a rim round each letter: the outline stops
                 # short of them.
-                bbox={"facecolor": behind, "edgecolor": "none", "pad": 0.8} if behind else None,
+                ground=behind,
             )
 
     ranked = status not in _CLOSED and np.isfinite(row.rank)
@@ -257,22 +252,6 @@ def _write(
     put(f"{int(row.rank)}", 0.50, 0.36 if roomy else 0.6, 16.0, "bold")
     if roomy and np.isfinite(row.rank_p05) and np.isfinite(row.rank_p95):
         put(ranged(row.rank_p05, row.rank_p95), 0.17, 0.17, 8.0, "normal")
-
-
-def _em_width(words: str, weight: str) -> float:
-    """Return the width of a text set at one point, in points."""
-    return sum(_letter_width(letter, weight) for letter in words)
-
-
-@functools.cache
-def _letter_width(letter: str, weight: str) -> float:
-    """Return the advance of one letter; measured in a pair, since a space alone has no outline."""
-    prop = FontProperties(family="DejaVu Sans", weight=weight)
-
-    def width(words: str) -> float:
-        return float(TextPath((0, 0), words, size=100, prop=prop).get_extents().width)
-
-    return (width(f"|{letter}|") - width("||")) / 100
 
 
 def _outline_first(axes: Axes, squares: pd.DataFrame, first: Sequence[str], size: float) -> None:
@@ -289,7 +268,7 @@ def _outline_first(axes: Axes, squares: pd.DataFrame, first: Sequence[str], size
             zorder=3.5,
         )
         patch.set_path_effects(halo(4.6))
-        axes.add_patch(patch)
+        axes.add_artist(patch)
 
 
 def _strong(squares: pd.DataFrame) -> pd.DataFrame:

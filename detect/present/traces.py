@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,9 +24,19 @@ from detect.present.style import (
     new_figure,
     styled,
 )
+from detect.present.ticks import name_ticks, tick_axes
 
 # Height of one trace's strip, and how many strips one figure holds before they are thinned.
 _STRIP_IN, _MOST_STRIPS = 0.30, 60
+
+_CROSS: dict[str, Any] = {
+    "ls": "none",
+    "marker": "x",
+    "ms": 5,
+    "mew": 1.4,
+    "color": VERMILLION,
+    "zorder": 4,
+}
 
 
 @dataclass(frozen=True)
@@ -90,33 +101,38 @@ def draw_conditioning(
     figure.text(0.015, 1 - 0.09 / height, title + words, fontsize=12, weight="bold", va="top")
 
     scale, middle = _scale(readings)
+    for axes in (left, right):
+        axes.hlines(
+            range(len(shown)),
+            0,
+            1,
+            color=PALE,
+            lw=0.6,
+            zorder=1,
+            transform=axes.get_yaxis_transform(),
+        )
     for i, track in enumerate(shown):
         _draw_trace(left, track, track["raw"] - middle, i, scale, BLACK)
         out = track[~track["used"].astype(bool)]
         # Strips go down the page, so the axis is upside down and a strong reading is subtracted.
-        left.plot(
-            out["distance_m"],
-            i - scale(out["raw"] - middle),
-            ls="none",
-            marker="x",
-            ms=5,
-            mew=1.4,
-            c=VERMILLION,
-            zorder=4,
-        )
+        if len(out):
+            heights = i - scale(out["raw"] - middle)
+            left.add_artist(Line2D(out["distance_m"], heights, **_CROSS))
         _draw_trace(right, track, track["signal"].where(track["used"].astype(bool)), i, scale, BLUE)
     left.set_ylim(max(len(shown), 1) - 0.1, -scale.tallest - 0.2)
-    left.set_yticks(range(len(shown)), names, fontsize=TINY_PT)
-    left.set(ylabel="lane and direction swum")
-    right.tick_params(labelleft=False)
+    along = readings["distance_m"].to_numpy(float)
+    low, high = float(along.min()), float(along.max())
+    pad = 0.01 * max(high - low, 1e-9)
+    left.set(xlim=(low - pad, high + pad), ylabel="lane and direction swum")
+    name_ticks(left, "y", range(len(shown)), names)
     dropped = int((~readings["used"].astype(bool)).sum())
     left.set_title(f"Before (crosses: {dropped} left out)", loc="left")
     right.set_title("After", loc="left")
     for axes in (left, right):
         axes.set_xlabel("distance along the lane from its start peg (m)")
-        axes.margins(x=0.01)
-        axes.grid(axis="x", color=PALE, lw=0.6)
-        axes.tick_params(axis="y", length=0)
+    tick_axes(left, "x", grid="x")
+    tick_axes(left, "y", marks="", size_pt=TINY_PT)
+    tick_axes(right, grid="x", numbers="x", marks="x")
     _draw_ruler(figure, right, scale, unit)
     return figure
 
@@ -151,8 +167,8 @@ def _name(track: pd.DataFrame) -> str:
 def _draw_trace(
     axes: Axes, track: pd.DataFrame, values: pd.Series, strip: int, scale: TraceScale, colour: str
 ) -> None:
-    axes.axhline(strip, color=PALE, lw=0.6, zorder=1)
-    axes.plot(track["distance_m"], strip - scale(values), color=colour, lw=0.8, zorder=3)
+    line = Line2D(track["distance_m"], strip - scale(values), color=colour, lw=0.8, zorder=3)
+    axes.add_artist(line)
 
 
 def _draw_ruler(figure: Figure, axes: Axes, scale: TraceScale, unit: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from types import SimpleNamespace
+from typing import Any
 from unittest import mock
 
 import numpy as np
@@ -24,6 +25,7 @@ from detect.present.charts import (
     draw_search_sheet,
     draw_variogram,
 )
+from detect.present.lettering import Block, Words
 from detect.present.maps import draw_coverage, draw_field, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
@@ -489,14 +491,27 @@ def experimental(variogram: Variogram) -> dict[str, pd.DataFrame]:
 def shown(figure: Figure) -> list[Text]:
     """The texts that matplotlib really draws; it keeps others, such as ticks past the limits."""
     drawn: list[Text] = []
-    draw = Text.draw
 
-    def noting(text: Text, renderer: object) -> None:
-        if text.get_visible() and text.get_text().strip():
+    def noting(draw: Callable[[Any, object], None]) -> Callable[[Any, object], None]:
+        def noted(text: Text, renderer: object) -> None:
+            if text.get_visible() and text.get_text().strip():
+                drawn.append(text)
+            draw(text, renderer)
+
+        return noted
+
+    def noted(block: Block, renderer: object) -> None:
+        for x, y, said, ha, va in block.words:
+            look: dict[str, Any] = {"size_pt": block.size_pt, "weight": block.weight}
+            text = Words(x, y, said, ha=ha, va=va, transform=block.get_transform(), **look)
+            text.set_figure(figure)
             drawn.append(text)
-        draw(text, renderer)
 
-    with mock.patch.object(Text, "draw", noting):
+    with (
+        mock.patch.object(Text, "draw", noting(Text.draw)),
+        mock.patch.object(Words, "draw", noting(Words.draw)),
+        mock.patch.object(Block, "draw", noted),
+    ):
         figure.draw_without_rendering()
     return drawn
 

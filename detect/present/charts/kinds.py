@@ -7,13 +7,14 @@ import math
 import matplotlib
 import numpy as np
 import xarray as xr
-from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
 from detect.present.backdrop import Backdrop, polygon_path
+from detect.present.panel import draw_colour_bar
 from detect.present.style import INK, SMALL_PT, field_style, halo, new_figure, styled
+from detect.present.ticks import tick_axes
 
 #: maps of one kind are named after this
 PREFIX = "contact_probability_"
@@ -67,14 +68,14 @@ def draw_kinds(
         axes.imshow(values, origin="lower", extent=extent, norm=norm, cmap=cmap)
         patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.2)
         patch.set_path_effects(halo(2.4))
-        axes.add_patch(patch)
+        axes.add_artist(patch)
         axes.set_title(f"{kind} (at most {np.nanmax(values):.2f})", loc="left", fontsize=SMALL_PT)
-        axes.tick_params(labelleft=column == 0, labelsize=SMALL_PT)
         if column == 0:
             axes.set_ylabel("n (m)", fontsize=SMALL_PT)
         if number + columns >= len(fields):
             axes.set_xlabel("e (m)", fontsize=SMALL_PT)
+        tick_axes(axes, numbers="xy" if column == 0 else "x")
     bar = figure.add_axes((0.30, 0.42 / height, 0.40, 0.10 / height))
-    figure.colorbar(ScalarMappable(norm, cmap), cax=bar, orientation="horizontal")
-    bar.set_xlabel("probability (0 to 1); at each place they add up to 1", fontsize=SMALL_PT)
+    words = "probability (0 to 1); at each place they add up to 1"
+    draw_colour_bar(bar, cmap, norm, np.linspace(0.0, 1.0, 6), words, weight="normal")
     return figure

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 from matplotlib.figure import Figure
 
+from detect.present.lettering import write
 from detect.present.style import BLUE, GREY, PALE, TINY_PT, VERMILLION, new_figure, styled
+from detect.present.ticks import name_ticks, tick_axes
 
 _ROW_IN = 0.155
 #: rows left free between the swims and what they come to
@@ -69,10 +73,14 @@ def draw_quality(
         strict=True,
     ):
         axis.set_title(label, fontsize=TINY_PT + 1)
-        axis.set(ylim=(count - 0.4, -0.6), yticks=rows, yticklabels=[])
-        axis.tick_params(axis="y", length=0)
+        axis.set_ylim(count - 0.4, -0.6)
         axis.hlines(rows, 0, 1, transform=axis.get_yaxis_transform(), color=PALE, lw=0.5, zorder=0)
-    axes[0].set_yticklabels(names, fontsize=TINY_PT)
+        name_ticks(axis, "y", rows, names)
+        if axis is axes[0]:
+            tick_axes(axis, "y", marks="", size_pt=TINY_PT)
+        else:
+            axis.yaxis.set_visible(False)
+        tick_axes(axis, "x")
     axes[0].barh(rows, table["level"], height=0.62, color=GREY)
     axes[0].axvline(0.0, color="black", lw=0.8)
     axes[1].plot(table["noise_sd"], rows, "o", ms=4, color=BLUE)
@@ -91,9 +99,8 @@ def draw_quality(
             axis.axhline(swims - 0.5 + _GAP / 2.0, color=GREY, lw=0.8)
     for row, who, worst, lost in zip(rows, words, table["worst"], table["left_out"], strict=True):
         said = [w for w in (who, f"{lost} left out" if lost else "") if w]
-        axes[3].text(1.04, row, ", ".join(said), transform=place, fontsize=TINY_PT, va="center")
+        style: dict[str, Any] = {"transform": place, "size_pt": TINY_PT, "va": "center"}
+        write(axes[3], 1.04, row, ", ".join(said), **style)
         if worst:
-            axes[3].text(
-                1.98, row, worst, transform=place, fontsize=TINY_PT, va="center", weight="bold"
-            )
+            write(axes[3], 1.98, row, worst, weight="bold", **style)
     return figure

@@ -75,9 +75,8 @@ def draw_rank_intervals(
         [f"{row.p_top_k:.2f}" for row in records(best)],
         f"probability\namong {best_words}",
         gap_pt=10,
+        heavy=[row for row, name in enumerate(best["square"]) if name in first],
     )
-    for label, name in zip(axes.get_yticklabels(), best["square"], strict=True):
-        label.set_fontweight("bold" if name in first else "normal")
     axes.set(xlabel="rank: estimate (dot) and 5 to 95 % interval (bar)", ylabel="square")
     axes.set_xlim(left=0)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))

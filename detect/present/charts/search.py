@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from detect.present.charts.tables import write_table_into
+from detect.present.lettering import write
 from detect.present.numbers import Column, records
 from detect.present.style import (
     BLACK,
@@ -22,10 +23,10 @@ from detect.present.style import (
     SMALL_PT,
     TINY_PT,
     VERMILLION,
-    halo,
     new_figure,
     styled,
 )
+from detect.present.ticks import tick_axes
 
 # Colour and width of each class; lines of one class are told apart by dashes (worst and mean).
 _CLASS_LINES = ((BLACK, 2.2), (BLUE, 1.6), (VERMILLION, 1.6), ("#009e73", 1.6), ("#cc79a7", 1.6))
@@ -218,16 +219,17 @@ def _draw_passes(axes: Axes, passes: pd.DataFrame, classes: pd.DataFrame) -> Non
         for side in (-first.footprint_m, first.footprint_m):
             axes.plot([side, side], [0.0, 1.04], color=GREY, lw=1.2, ls="--")
     # Above all curves, on ground kept clear for it.
-    axes.text(
+    write(
+        axes,
         0.5,
         0.985,
         f"footprint ±{first.footprint_m:.2f} m, sweep width {first.sweep_width_m:.2f} m",
         transform=axes.transAxes,
         ha="center",
         va="top",
-        fontsize=SMALL_PT,
+        size_pt=SMALL_PT,
         color=GREY,
-        path_effects=halo(2.0),
+        rim_pt=2.0,
     )
     depth = f"reference target {first.burial_depth_m:g} m down"
     _title(axes, f"One pass, {depth}", _names(passes))
@@ -303,17 +305,18 @@ def _mark_spacing(axes: Axes, spacing_m: float, required_pod: float, widest: flo
     )
     axes.axvline(spacing_m, color=VERMILLION, lw=1.6)
     right = spacing_m < 0.7 * widest
-    axes.annotate(
+    write(
+        axes,
+        spacing_m,
+        1.055,
         f"lanes {spacing_m:.2f} m apart",
-        (spacing_m, 1.055),
-        xytext=(5 if right else -5, 0),
-        textcoords="offset points",
+        offset_pt=(5 if right else -5, 0),
         ha="left" if right else "right",
         va="center",
-        fontsize=SMALL_PT,
+        size_pt=SMALL_PT,
         weight="bold",
         color=VERMILLION,
-        path_effects=halo(2.0),
+        rim_pt=2.0,
     )
     axes.set(xlim=(0, widest), xlabel="lane spacing (m)", ylabel="probability of detection")
     _pod_axis(axes)
@@ -321,5 +324,5 @@ def _mark_spacing(axes: Axes, spacing_m: float, required_pod: float, widest: flo
 
 def _pod_axis(axes: Axes) -> None:
     axes.set_ylim(0, 1.12)
-    axes.set_yticks(np.arange(0, 1.01, 0.2))
-    axes.grid(color=PALE, lw=0.6)
+    axes.yaxis.set_major_locator(FixedLocator(np.arange(0, 1.01, 0.2).tolist()))
+    tick_axes(axes, grid="xy")

@@ -9,8 +9,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from scipy.optimize import isotonic_regression
 
+from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.style import BLACK, BLUE, GREY, SMALL_PT, TINY_PT, new_figure, styled
+from detect.present.ticks import tick_axes
 from detect.probes import Section
 
 #: colour-blind-safe colours and marks of what the probe met (Okabe & Ito 2008); others are grey
@@ -78,6 +80,7 @@ def draw_section(section: Section, *, title: str = "Section", required: str = ""
     _draw_probes(axes, section)
     _name_probes(axes, section, highest)
     axes.set(xlabel="distance along the line (m)", ylabel="depth (m)")
+    tick_axes(axes)
     box = axes.get_window_extent()
     across = box.width / (axes.get_xlim()[1] - axes.get_xlim()[0])
     down = box.height / abs(axes.get_ylim()[1] - axes.get_ylim()[0])
@@ -156,15 +159,16 @@ def _name_probes(axes: Axes, section: Section, highest: float) -> None:
             lw=0.5,
             zorder=1,
         )
-        axes.annotate(
+        write(
+            axes,
+            place,
+            row,
             str(probe.probe),
-            (place, row),
-            xytext=(0, 1),
-            textcoords="offset points",
+            offset_pt=(0, 1),
             ha="center",
             va="bottom",
-            fontsize=TINY_PT,
-            rotation=90,
+            size_pt=TINY_PT,
+            turn_deg=90,
         )
 
 

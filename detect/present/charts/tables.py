@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from detect.present.lettering import write
 from detect.present.numbers import Column, number
 from detect.present.style import INK, SMALL_PT, TINY_PT
 
 _ROW_IN, _HEAD_IN, _TITLE_IN = 0.185, 0.33, 0.22
+_HEAD_LINE_IN = 0.13
 
 
 def write_table_into(
@@ -44,12 +46,13 @@ def write_table_into(
     """
     room = np.array([2.2 if look.words else 1.0 for look in columns.values()])
     edges = np.concatenate([[0.0], np.cumsum(room / room.sum())])
-    axes.text(0.0, top_in, title, fontsize=SMALL_PT + 1, weight="bold", va="top")
+    write(axes, 0.0, top_in, title, size_pt=SMALL_PT + 1, weight="bold", va="top")
     head, y = top_in + _TITLE_IN, top_in + _TITLE_IN + _HEAD_IN
     for k, look in enumerate(columns.values()):
         x, align = (edges[k], "left") if look.words else (edges[k + 1] - 0.008, "right")
-        words = f"{look.heading}\n{look.unit}" if look.unit else f"{look.heading}\n"
-        axes.text(x, head, words, fontsize=TINY_PT, va="top", ha=align, linespacing=1.15)
+        for line, words in enumerate((look.heading, look.unit)):
+            level = head + line * _HEAD_LINE_IN
+            write(axes, x, level, words, size_pt=TINY_PT, va="top", ha=align)
     axes.plot([0, 1], [y, y], color=INK, lw=0.8)
     for row, record in enumerate(table.to_dict("records")):
         middle = y + (row + 0.55) * _ROW_IN
@@ -57,5 +60,5 @@ def write_table_into(
         for k, (name, look) in enumerate(columns.items()):
             x, align = (edges[k], "left") if look.words else (edges[k + 1] - 0.008, "right")
             words = str(record[name]) if look.words else number(record[name], look.decimals)
-            axes.text(x, middle, words, fontsize=SMALL_PT, va="center", ha=align, weight=weight)
+            write(axes, x, middle, words, size_pt=SMALL_PT, va="center", ha=align, weight=weight)
     return y + len(table) * _ROW_IN

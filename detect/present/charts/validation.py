@@ -17,6 +17,7 @@ from detect.present.style import (
     new_figure,
     styled,
 )
+from detect.present.ticks import tick_axes
 
 
 @styled
@@ -66,6 +67,8 @@ def draw_cross_validation(
     left.set_ylabel(f"observed{named}{bracketed}")
     inside = float(np.mean(np.abs(standard) <= 1.6448536269514722)) if len(standard) else np.nan
     _draw_standardised(right, standard, inside)
+    tick_axes(left)
+    tick_axes(right)
     if len(error):
         rms = float(np.sqrt(np.mean(error**2)))
         left.text(

@@ -10,22 +10,24 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
 from numpy.typing import ArrayLike
 
 from detect.present.labels import text_box
+from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.style import (
     BLACK,
     BLUE,
     GREY,
     INK,
-    PALE,
     SMALL_PT,
     TINY_PT,
     VERMILLION,
     new_figure,
     styled,
 )
+from detect.present.ticks import tick_axes
 
 
 class VariogramLike(Protocol):
@@ -118,13 +120,14 @@ def draw_variogram(
     top = max(top, _draw_model(axes, variogram, reach, lane_bearing_deg))
     squared = f" ({unit}²)" if unit not in ("", "1") else ""
     axes.set(xlim=(0, reach), ylim=(0, 1.12 * top or 1.0), ylabel=f"semivariance{squared}")
-    axes.tick_params(labelbottom=False)
     axes.legend(loc="lower right", markerscale=0.7)
     _mark_model(axes, variogram, reach)
     counts.set(xlabel="lag distance (m)", ylabel="pairs", yscale="log")
-    counts.grid(axis="y", color=PALE, lw=0.6)
+    counts.yaxis.set_major_formatter(FuncFormatter(lambda pairs, _: f"{pairs:,.0f}"))
     low, high = counts.get_ylim()
     counts.set_ylim(low, high * (high / low) ** 0.35)
+    tick_axes(axes, numbers="y")
+    tick_axes(counts, grid="y")
     if "pooled" in tables:
         _write_counts(counts, tables["pooled"])
     for i, line in enumerate(lines):
@@ -205,14 +208,15 @@ def _write_counts(axes: Axes, table: pd.DataFrame) -> None:
     """Write the number of pooled pairs over each lag, leaving out those that would collide."""
     used: list[Any] = []
     for row in records(table):
-        label = axes.annotate(
+        label = write(
+            axes,
+            row.lag_m,
+            row.pairs,
             f"{int(row.pairs)}",
-            (row.lag_m, row.pairs),
-            xytext=(0, 4),
-            textcoords="offset points",
+            offset_pt=(0, 4),
             ha="center",
             va="bottom",
-            fontsize=TINY_PT,
+            size_pt=TINY_PT,
         )
         box = text_box(label)
         if any(box.overlaps(other) for other in used):
