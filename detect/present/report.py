@@ -14,11 +14,12 @@ from detect.present.advice import advice
 from detect.present.director import opening_table, summarise
 from detect.present.numbers import Table, as_table, number, trimmed, with_plain_numbers
 from detect.present.words import ranged
+from detect.survey.errors import lines_of
 
 if TYPE_CHECKING:
     from detect.geostat.crosscheck import CrossCheck
     from detect.readings.steps import StepRecord
-    from detect.survey.errors import Problem, lines_of
+    from detect.survey.errors import Problem
     from detect.survey.outlines import KeepOutArea
 
 TEMPLATES = Path(__file__).parent / "templates"
