@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -14,7 +15,16 @@ from detect.stages.common import Later, when_asked
 
 #: processes besides the first: one more than a small machine has cores, so that none idles while
 #: one waits for another's result
-HANDS = 2
+HANDS = 3
+
+
+#: how far hands stand back from a core that the first process wants (of 19): all wait for it
+STAND_BACK = 10
+
+
+def _stand_back() -> None:
+    """Let the first process go first wherever there are fewer cores than work."""
+    os.nice(STAND_BACK)
 
 
 def _ready() -> None:
@@ -40,7 +50,7 @@ def aside() -> Iterator[Later]:
         return
 
     forked = multiprocessing.get_context("fork")
-    with one_thread(), ProcessPoolExecutor(HANDS, mp_context=forked) as hands:
+    with one_thread(), ProcessPoolExecutor(HANDS, forked, _stand_back) as hands:
         hands.submit(_ready)
 
         def later(function: Callable[..., Any], *arguments: Any) -> Callable[[], Any]:
