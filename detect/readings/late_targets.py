@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from detect.readings.pursuit import LEFTOVER
 from detect.readings.site_fit import SiteFit, Swum
 from detect.readings.sources import (
     WIDEST_STEP_M,
@@ -33,8 +34,6 @@ SHARE, APART_M = 0.25, 0.8
 ROUNDS = 12
 #: steps of the fit in each round, and of the last
 STEPS, LAST_STEPS = 5, 15
-#: share of what is explained that may be left by shape and tilt (common practice, no source)
-LEFT_SHARE = 0.15
 #: times that targets are picked and fitted, each at the lag that the time before came to
 TIMES = 2
 #: error of what is picked, m (from sites of `tests/benchmarks/buried_sites.py`, seeds 100 to 139)
@@ -117,7 +116,7 @@ class _Filter:
 
     def picks(self, left: Floats, variance: Floats, total: Floats) -> Floats:
         """Return targets (M, 4) that stand out of what is left, each the best of its surrounds."""
-        weight = 1.0 / (variance + (LEFT_SHARE * total) ** 2)
+        weight = 1.0 / (variance + (LEFTOVER * total) ** 2)
         match = self.heard @ (weight * left)
         power = np.maximum(self.squares @ weight, 1e-300)
         z = match / np.sqrt(power)

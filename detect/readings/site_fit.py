@@ -168,11 +168,13 @@ class SiteFit:
         return float(self._swimming[-1])
 
     def left_over(self) -> tuple[Floats, Floats, Floats]:
-        """Return what is left of each reading, its variance without targets, and their sum."""
+        """Return what is left of each reading, its variance, and the sum of its targets."""
         level = np.split(self._swimming, self._ends)[2]
         left, total = self.swum.signal - level[self.swum.track], np.zeros(len(self.swum.signal))
         variance = np.full(len(left), self.swum.noise_sd**2)
-        if len(self.targets):
+        if not len(self.targets):  # no targets are known: readings stand for them
+            variance += (RELATIVE_ERROR * left) ** 2
+        else:
             left[self._near] = np.where(self._answered(self._heard.left), 0.0, self._heard.left)
             variance[self._near], total[self._near] = 1.0 / self._weight, self._heard.total
         return left, variance, total
