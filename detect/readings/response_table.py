@@ -9,17 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.lanes import response_ratio
-from detect.readings.inversion import DEEPEST_M
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
 
+#: deepest burial looked for, m: beyond it the response no longer changes shape
+DEEPEST_M = 1.5
 #: steps of the table: off the axis, m; in ln of the distance to the coil's plane
 STEP_M, LN_STEP = 0.005, 0.01
 #: nearest to the coil's plane that is told apart, m
 NEAREST_M = 0.04
 #: places farther off the axis than this are not asked for, m
-FARTHEST_M = 2.0
+FARTHEST_M = 3.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,8 +15,8 @@ from scipy.sparse import csc_matrix, csr_matrix, diags, hstack
 from scipy.sparse.linalg import SuperLU, splu
 from scipy.spatial import cKDTree
 
-from detect.readings.inversion import DEEPEST_M, RELATIVE_ERROR
-from detect.readings.response_table import ResponseTable, response_table
+from detect.readings.inversion import RELATIVE_ERROR
+from detect.readings.response_table import DEEPEST_M, ResponseTable, response_table
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]

@@ -17,7 +17,8 @@ from scipy.special import log_ndtr, logsumexp
 
 from detect.lanes import response_ratio
 from detect.readings.belief import Answers, Belief, believed
-from detect.readings.inversion import DEEPEST_M, RELATIVE_ERROR
+from detect.readings.inversion import RELATIVE_ERROR
+from detect.readings.response_table import DEEPEST_M
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
