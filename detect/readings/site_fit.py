@@ -139,6 +139,9 @@ class SiteFit:
     lag_m : float
     """
 
+    _heard: _Heard
+    _weight: Floats
+
     def __init__(self, swum: Swum, lag_m: float) -> None:
         self.swum, self.targets = swum, np.empty((0, 4))
         self.threshold = swum.detector.threshold_snr * swum.noise_sd
@@ -183,8 +186,8 @@ class SiteFit:
         """Take in more targets (M, 4), drop those no longer heard, and fit all again."""
         if len(self.targets):
             power = self._heard.each**2 * self._weight[self._reading]
-            heard = np.bincount(self._target, power, len(self.targets))
-            self.targets = self.targets[heard > LEAST_HEARD**2]
+            loud = np.bincount(self._target, power, len(self.targets)) > LEAST_HEARD**2
+            self.targets = self.targets[loud]
         self.targets = np.vstack([self.targets, more])
         self._lay_out()
         heard = self._hear(self.targets, self._swimming)
@@ -227,12 +230,12 @@ class SiteFit:
             cKDTree(self.targets[:, :2]), REACH_M, output_type="ndarray"
         )
         self._target = pairs["j"].astype(np.int64)
-        self._near, self._reading = np.unique(pairs["i"], return_inverse=True)
+        near, reading = np.unique(pairs["i"], return_inverse=True)
+        self._near, self._reading = near.astype(np.int64), reading.astype(np.int64)
         knots, lanes = self.knots[self._near], self.lanes[self._near]
         knot, lane = (np.flatnonzero(x.sum(axis=0)) for x in (knots, lanes))
         self._near_knots, self._near_lanes = knots[:, knot], lanes[:, lane]
-        _, second, third, fourth = self._ends
-        first = self._ends[0]
+        first, second, third, fourth = self._ends
         self._free = np.concatenate(
             [knot, first + knot, second + lane, third + lane, [fourth]]
         ).astype(np.int64)
@@ -257,7 +260,7 @@ class SiteFit:
         by_place = (by_rho / np.maximum(rho, 1e-6))[:, None] * away
         count = len(near)
         total, by_e, by_n, rise = (
-            np.bincount(at, x, count) for x in (each, *by_place.T, by_height)
+            np.bincount(at, x, count).astype(float) for x in (each, *by_place.T, by_height)
         )
         return _Heard(
             each,
