@@ -65,9 +65,9 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     lag the same metal seems to lie apart on the lanes out and the lanes back, which takes more
     sources, or leaves more misfit. The cost of
     :func:`detect.readings.site_inversion.fit_sources` is taken at `LAGS_M`; the foot of a parabola
-    through the three values about the least is a first guess. Then each strong target is asked
-    about the lag (:func:`detect.readings.late_targets.lag_by_targets`); where too few are, the
-    first guess stands, with a standard deviation by the jackknife over `PARTS` parts of the site
+    through the three values about the least is a first guess. Then the lag is an unknown of one fit
+    of all targets (:func:`detect.readings.late_targets.lag_by_targets`); where too few are found,
+    the first guess stands, with a standard deviation by the jackknife over `PARTS` parts of the site
     (Tukey 1958, from memory).
 
     Parameters

@@ -126,16 +126,26 @@ class _Lane:
     def score(self, q: Floats, gain: Floats, some: NDArray[np.int64]) -> Floats:
         """Log likelihood of strengths (Q, M) of some answers, the lane's error averaged out."""
         q, gain = q[..., None], gain[:, None] * q[..., None] ** 2
-        aa = self.aa[some]
-        along = self.ya[some] - q * aa
-        swollen = 1.0 + gain * aa
-        misfit = self.yy - q * (self.ya[some] + along) - gain * along**2 / swollen
-        score = -0.5 * misfit - 0.5 * np.log(swollen)
+        ya, aa = self.ya[some], self.aa[some]
+        # in place, for there are a million of these: minus half the misfit and half ln of swollen
+        along = ya - q * aa
+        swollen = gain * aa
+        swollen += 1.0
+        score = ya + along
+        score *= q
+        along *= along
+        along *= gain
+        along /= swollen
+        score += along
+        score -= self.yy
+        score -= np.log(swollen, out=swollen)
+        score *= 0.5
         if self.full.size:
             beyond = (q[..., None] * self.over[some] - self.full) / self.full_sd
             score = score + log_ndtr(beyond).sum(axis=-1)
         top = score.max(axis=-1, keepdims=True)
-        return np.asarray(np.log(np.exp(score - top) @ self.offset_weights) + top[..., 0])
+        score -= top
+        return np.asarray(np.log(np.exp(score, out=score) @ self.offset_weights) + top[..., 0])
 
 
 class Weigher:
@@ -285,7 +295,7 @@ class Weigher:
     def _responses(self, places: Floats, points: Floats) -> Floats:
         """Signal of the reference target at places (C, K, 2), all depths -> (D * C, K, N)."""
         rho = np.hypot(places[..., None, 0] - points[:, 0], places[..., None, 1] - points[:, 1])
-        signal = self.table[:, self._column(rho)]
+        signal = np.take(self.table, self._column(rho).ravel(), axis=1)
         return np.asarray(signal.reshape(len(self.table) * len(places), *rho.shape[1:]))
 
     def _column(self, rho: Floats) -> NDArray[np.int64]:
