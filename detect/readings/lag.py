@@ -67,8 +67,8 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     :func:`detect.readings.site_inversion.fit_sources` is taken at `LAGS_M`; the foot of a parabola
     through the three values about the least is a first guess. Then the lag is an unknown of one fit
     of all targets (:func:`detect.readings.late_targets.lag_by_targets`); where too few are found,
-    the first guess stands, with a standard deviation by the jackknife over `PARTS` parts of the site
-    (Tukey 1958, from memory).
+    the first guess stands, with a standard deviation by the jackknife over `PARTS` parts of the
+    site (Tukey 1958, from memory).
 
     Parameters
     ----------

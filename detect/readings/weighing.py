@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import log_ndtr
 
 from detect.lanes import response_ratio
 from detect.readings.belief import Answers, Belief, believed
@@ -97,7 +97,7 @@ FINE = Lattice(
     np.linspace(-1.2, 1.2, 13),
     np.linspace(-2.0, 2.0, 7),
 )
-#: for a first round, and where only sums over all answers matter: finer and farther along the lane
+#: for a first round: farther along the lane, for the pick is not refined yet
 COARSE = Lattice(
     np.linspace(-0.72, 0.72, 13),
     np.linspace(-3.0, 3.0, 7),
@@ -230,10 +230,6 @@ class Weigher:
         mean = np.sum(chance * np.exp(answers.ln_q), axis=0) @ unit
         square = np.sum(chance * np.exp(2.0 * answers.ln_q), axis=0) @ unit**2
         return belief, mean, np.maximum(square - mean**2, 0.0)
-
-    def evidence(self, place: Floats, along_sd_m: float, heard: Heard) -> float:
-        """Return the ln of how probable the readings are, over all answers, up to a constant."""
-        return float(logsumexp(self._answers(place, along_sd_m, heard).score))
 
     def _answers(self, place: Floats, along_sd_m: float, heard: Heard) -> Answers:
         """Weigh the lattice about a place; answers far behind the best are left out."""

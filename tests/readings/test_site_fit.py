@@ -81,7 +81,7 @@ def planted(count=10, seed=3):
 def test_lag_and_targets_are_found_from_rough_places(full):
     truth = planted()
     fit = SiteFit(swim(truth, 0.2, full=full), 0.1)
-    fit.fit(truth + [0.1, -0.1, 0.1, 0.2], 30)
+    fit.fit(truth + np.array([0.1, -0.1, 0.1, 0.2]), 30)
     assert fit.lag_m == pytest.approx(0.2, abs=0.03)
     assert len(fit.targets) == len(truth)
     off = np.hypot(*(fit.targets[:, :2] - truth[:, :2]).T)
@@ -94,7 +94,8 @@ def test_the_stated_sd_of_the_lag_holds_over_wandering_lanes():
         fit = SiteFit(swim(truth, 0.15, aside=0.12, seed=seed), 0.15)
         fit.fit(truth, 20)
         off.append((fit.lag_m - 0.15) / fit.lag_sd_m())
-    # 12 draws: their root mean square lies within 0.6 and 1.5 nineteen times in twenty
+    # 12 draws: their root mean square lies within 0.6 and 1.4 nineteen times in twenty; it may be
+    # less, for the lanes' place along and their height are known here, and the fit allows for both
     assert 0.3 < np.sqrt(np.mean(np.square(off))) < 1.5
 
 
