@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.readings.inversion import DEEPEST_M, UNTOLD
+from detect.readings.inversion import UNTOLD
+from detect.readings.response_table import DEEPEST_M
 
 Floats = NDArray[np.float64]
 

@@ -6,18 +6,16 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from detect.lanes import response_ratio
+from detect.readings.response_table import DEEPEST_M, response_table
 from detect.survey.settings import Detector
 
 #: share of a reading that height, tilt and line errors put into it (common practice, no source)
 RELATIVE_ERROR = 0.10
-#: deepest burial looked for, m: beyond it the response no longer changes shape
-DEEPEST_M = 1.5
 FEWEST_READINGS = 6
-#: differences in position and depth are taken over this, m
-STEP_M = 1e-5
+#: steps of a fit at most, of one target and of several; dampings tried for each step
+STEPS_ALONE, STEPS_TOGETHER, TRIES = 60, 30, 8
 #: a target is looked for this far from the peak of the map, along each axis, m
 REACH_M = 0.75
 #: places about the peak and depths that a fit may start from, ``(81, 3)``, m
@@ -100,16 +98,16 @@ class Readings:
         return (self.heard(targets.reshape(-1, 4)).sum(axis=0) - self.signal) * self.weight
 
     def slopes(self, targets: np.ndarray) -> np.ndarray:
-        """Return the Jacobian ``(N, 4 P)``: central differences, exact in log strength."""
-        rows = targets.reshape(-1, 4)
-        count = len(rows)
-        steps = STEP_M * np.eye(3, 4)
-        moved = rows + np.concatenate([steps, -steps])[:, None]
-        signals = self.heard(np.vstack([*moved, rows])).reshape(7, count, -1)
-        jacobian = np.empty((len(self.signal), count, 4))
-        jacobian[..., :3] = ((signals[:3] - signals[3:6]) / (2.0 * STEP_M)).transpose(2, 1, 0)
-        jacobian[..., 3] = signals[6].T
-        return np.asarray((jacobian * self.weight[:, None, None]).reshape(len(self.signal), -1))
+        """Return the Jacobian ``(N, 4 P)``, from a table: within a per cent (`ResponseTable`)."""
+        e, n, depth, log_strength = targets.reshape(-1, 4).T[:, :, None]
+        away = self.points[:, 0] - e, self.points[:, 1] - n
+        rho = np.hypot(*away)
+        height = np.broadcast_to(self.detector.coil_height_m + depth, rho.shape)
+        each, by_rho, by_height = response_table(self.detector)(rho, height)
+        inward = -by_rho / np.maximum(rho, 1e-9)
+        slopes = np.stack([inward * away[0], inward * away[1], by_height, each], axis=-1)
+        slopes *= (np.exp(log_strength) * self.threshold * self.weight)[..., None]
+        return np.asarray(slopes.transpose(1, 0, 2).reshape(len(self.signal), -1))
 
     def start(self, place: tuple[float, float]) -> np.ndarray:
         """Return the best of a lattice of places and depths, with the strength that suits it."""
@@ -129,7 +127,7 @@ def fit_together(
 ) -> list[TargetFit]:
     """Fit position, depth and strength of several small targets to the same readings.
 
-    Bounded least squares from the starts; covariance from the Jacobian, scaled up by the misfit
+    Least squares between bounds from the starts; covariance from the Jacobian, scaled up by misfit
     where that exceeds one (Nocedal & Wright 2006, ch. 10, from memory).
 
     Parameters
@@ -154,24 +152,54 @@ def fit_together(
     reach = np.array([REACH_M, REACH_M, 0.0, 0.0])
     low = np.where(reach > 0, starts - reach, [0.0, 0.0, 0.0, -12.0])
     high = np.where(reach > 0, starts + reach, [0.0, 0.0, DEEPEST_M, 12.0])
-    found = least_squares(
-        readings.misfit,
-        np.clip(starts, low, high).ravel(),
-        jac=readings.slopes,
-        bounds=(low.ravel(), high.ravel()),
-        x_scale=np.tile([0.1, 0.1, 0.1, 0.5], count),
-        ftol=tolerance,
-        max_nfev=60 if count == 1 else 30,
-    )
+    found, cost = _least(readings, starts.ravel(), low.ravel(), high.ravel(), tolerance)
     freedom = max(len(readings.signal) - 4 * count, 1)
-    scale = max(1.0, 2.0 * found.cost / freedom)
-    normal = found.jac.T @ found.jac
-    targets = found.x.reshape(-1, 4)
+    scale = max(1.0, 2.0 * cost / freedom)
+    slopes = readings.slopes(found)
+    normal = slopes.T @ slopes
+    targets = found.reshape(-1, 4)
     if np.linalg.cond(normal) > 1e12:
         return [TargetFit.untold(t, UNTOLD) for t in targets]
     sd = np.sqrt(np.maximum(np.diag(np.linalg.inv(normal)), 0.0) * scale).reshape(-1, 4)
     height = readings.detector.coil_height_m
     return [_judged(t, s, height) for t, s in zip(targets, sd, strict=True)]
+
+
+def _least(
+    readings: Readings, start: np.ndarray, low: np.ndarray, high: np.ndarray, tolerance: float
+) -> tuple[np.ndarray, float]:
+    """Return the targets (flat) of least misfit between bounds, and half its sum of squares.
+
+    Steps of Levenberg and Marquardt on the normal equations; what stands at a bound and is pressed
+    against it stays there. A few dozen unknowns and a hundred readings: scipy's solver, made for
+    more, spends most of its time on its own.
+    """
+    x, damping = np.clip(start, low, high), 1e-2
+    error = readings.misfit(x)
+    cost = 0.5 * float(error @ error)
+    for _ in range(STEPS_ALONE if len(x) == 4 else STEPS_TOGETHER):
+        slopes = readings.slopes(x)
+        down = -slopes.T @ error
+        free = np.flatnonzero(((x > low) | (down > 0)) & ((x < high) | (down < 0)))
+        normal = (slopes.T @ slopes)[np.ix_(free, free)]
+        ridge = np.maximum(np.diag(normal), 1e-9)
+        for _ in range(TRIES):
+            tried = x.copy()
+            tried[free] += np.linalg.solve(normal + np.diag(damping * ridge), down[free])
+            tried = np.clip(tried, low, high)
+            new_error = readings.misfit(tried)
+            new_cost = 0.5 * float(new_error @ new_error)
+            if new_cost < cost:
+                break
+            damping *= 5.0
+        else:
+            break
+        gain = cost - new_cost
+        x, error, cost = tried, new_error, new_cost
+        damping = max(damping / 5.0, 1e-8)
+        if gain < tolerance * cost:
+            break
+    return x, cost
 
 
 def _judged(target: np.ndarray, sd: np.ndarray, height_m: float) -> TargetFit:

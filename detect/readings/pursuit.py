@@ -87,18 +87,17 @@ def pursue(
     heard_cells = np.flatnonzero(surveyed.ravel()[sources.cell])
     kept = (heard_cells + len(sources.nodes) * np.arange(len(sources.depths))[:, None]).ravel()
     operator = response_operator(points, sources, detector, detector.threshold_snr * noise_sd)
-    responses = csr_matrix(csr_matrix(operator[:, kept]).T)
-    squares = responses.multiply(responses).tocsr()
+    heard = csr_matrix(operator[:, kept])
     places = np.tile(sources.nodes[heard_cells], (len(sources.depths), 1))
     tree = cKDTree(points)
     left, taken = signal.astype(float).copy(), np.zeros(len(signal))
+    weight = 1.0 / (noise_sd**2 + (RELATIVE_ERROR * signal) ** 2)
+    match, power = heard.T @ (weight * left), heard.power(2).T @ weight
     targets: list[Floats] = []
     found: list[float] = []
     barred = np.zeros(len(kept), bool)
     while len(targets) < MOST_PICKS and len(kept):
-        error = noise_sd**2 + (RELATIVE_ERROR * signal) ** 2 + (LEFTOVER * taken) ** 2
-        power = np.sqrt(np.maximum(squares @ (1.0 / error), 1e-300))
-        z = np.where(barred, -np.inf, (responses @ (left / error)) / power)
+        z = np.where(barred, -np.inf, match / np.sqrt(np.maximum(power, 1e-300)))
         best = int(np.argmax(z))
         if z[best] < least:
             break
@@ -115,8 +114,15 @@ def pursue(
         signal_of_it = Readings(points[everywhere], left[everywhere], detector, noise_sd).heard(
             row[None]
         )[0]
+        before = weight[everywhere] * left[everywhere], weight[everywhere]
         left[everywhere] -= signal_of_it
         taken[everywhere] += signal_of_it
+        error = noise_sd**2 + (RELATIVE_ERROR * signal[everywhere]) ** 2
+        weight[everywhere] = 1.0 / (error + (LEFTOVER * taken[everywhere]) ** 2)
+        # only readings that hear this target change what the filter says
+        changed = csr_matrix(heard[everywhere])
+        match += changed.T @ (weight[everywhere] * left[everywhere] - before[0])
+        power += changed.power(2).T @ (weight[everywhere] - before[1])
         targets.append(row)
         found.append(float(z[best]))
     return np.array(targets).reshape(-1, 4), np.array(found)

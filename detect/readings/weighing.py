@@ -13,11 +13,12 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import log_ndtr
 
 from detect.lanes import response_ratio
 from detect.readings.belief import Answers, Belief, believed
-from detect.readings.inversion import DEEPEST_M, RELATIVE_ERROR
+from detect.readings.inversion import RELATIVE_ERROR
+from detect.readings.response_table import DEEPEST_M
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -96,7 +97,7 @@ FINE = Lattice(
     np.linspace(-1.2, 1.2, 13),
     np.linspace(-2.0, 2.0, 7),
 )
-#: for a first round, and where only sums over all answers matter: finer and farther along the lane
+#: for a first round: farther along the lane, for the pick is not refined yet
 COARSE = Lattice(
     np.linspace(-0.72, 0.72, 13),
     np.linspace(-3.0, 3.0, 7),
@@ -125,16 +126,26 @@ class _Lane:
     def score(self, q: Floats, gain: Floats, some: NDArray[np.int64]) -> Floats:
         """Log likelihood of strengths (Q, M) of some answers, the lane's error averaged out."""
         q, gain = q[..., None], gain[:, None] * q[..., None] ** 2
-        aa = self.aa[some]
-        along = self.ya[some] - q * aa
-        swollen = 1.0 + gain * aa
-        misfit = self.yy - q * (self.ya[some] + along) - gain * along**2 / swollen
-        score = -0.5 * misfit - 0.5 * np.log(swollen)
+        ya, aa = self.ya[some], self.aa[some]
+        # in place, for there are a million of these: minus half the misfit and half ln of swollen
+        along = ya - q * aa
+        swollen = gain * aa
+        swollen += 1.0
+        score = ya + along
+        score *= q
+        along *= along
+        along *= gain
+        along /= swollen
+        score += along
+        score -= self.yy
+        score -= np.log(swollen, out=swollen)
+        score *= 0.5
         if self.full.size:
             beyond = (q[..., None] * self.over[some] - self.full) / self.full_sd
             score = score + log_ndtr(beyond).sum(axis=-1)
         top = score.max(axis=-1, keepdims=True)
-        return np.asarray(np.log(np.exp(score - top) @ self.offset_weights) + top[..., 0])
+        score -= top
+        return np.asarray(np.log(np.exp(score, out=score) @ self.offset_weights) + top[..., 0])
 
 
 class Weigher:
@@ -220,10 +231,6 @@ class Weigher:
         square = np.sum(chance * np.exp(2.0 * answers.ln_q), axis=0) @ unit**2
         return belief, mean, np.maximum(square - mean**2, 0.0)
 
-    def evidence(self, place: Floats, along_sd_m: float, heard: Heard) -> float:
-        """Return the ln of how probable the readings are, over all answers, up to a constant."""
-        return float(logsumexp(self._answers(place, along_sd_m, heard).score))
-
     def _answers(self, place: Floats, along_sd_m: float, heard: Heard) -> Answers:
         """Weigh the lattice about a place; answers far behind the best are left out."""
         nearest = int(np.argmin(np.hypot(*(heard.points - place).T)))
@@ -284,7 +291,7 @@ class Weigher:
     def _responses(self, places: Floats, points: Floats) -> Floats:
         """Signal of the reference target at places (C, K, 2), all depths -> (D * C, K, N)."""
         rho = np.hypot(places[..., None, 0] - points[:, 0], places[..., None, 1] - points[:, 1])
-        signal = self.table[:, self._column(rho)]
+        signal = np.take(self.table, self._column(rho).ravel(), axis=1)
         return np.asarray(signal.reshape(len(self.table) * len(places), *rho.shape[1:]))
 
     def _column(self, rho: Floats) -> NDArray[np.int64]:

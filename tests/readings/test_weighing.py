@@ -47,7 +47,7 @@ def test_the_evidence_is_the_sum_over_all_answers_by_hand(monkeypatch):
     )
     heard = lanes_over((0.1, 0.0), 0.3, 2.0, np.random.default_rng(1), 0.1, (0.0, 1.0))
     weigher = Weigher(DETECTOR, NOISE, lattice)
-    ours = weigher.evidence(np.array([0.0, 0.0]), 0.03, heard)
+    ours = logsumexp(weigher._answers(np.array([0.0, 0.0]), 0.03, heard).score)
     level = weighing.LEVEL_SD * NOISE
     chances = np.exp(-0.5 * lattice.offsets**2) / np.exp(-0.5 * lattice.offsets**2).sum()
     terms = []
