@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,10 +20,6 @@ Floats = NDArray[np.float64]
 LAGS_M = np.arange(-0.2, 0.6001, 0.2)
 #: penalty of the sources (see `detect.readings.site_inversion`) and steps of each fit
 PENALTY, STEPS = 2.5, 40
-#: share of a reading that lanes swum aside and crowds of targets put into it: with the tenth of a
-#: single target loud crowds speak too loud (chosen on seeds 100 to 139 of
-#: `tests/benchmarks/buried_sites.py`)
-ASIDE_SHARE = 0.25
 #: parts of the site that are left out in turn for the standard deviation
 PARTS = 10
 #: a lag is applied when it is this many standard deviations from none
@@ -111,11 +107,9 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     part = np.searchsorted(borders, points[:, 0])
     where = np.tile(np.searchsorted(borders, sources.nodes[:, 0]), len(sources.depths))
     cost = np.empty((len(LAGS_M), PARTS))
-    weight = 1.0 / (noise_sd**2 + (ASIDE_SHARE * np.maximum(signal, 0.0)) ** 2)
     for i, lag in enumerate(LAGS_M):
         moved = swum.moved_back(lag)
         system = System.of(moved, signal, swum.at_full_scale, sources, detector, noise_sd)
-        system = replace(system, weight=weight)
         u = fit_sources(system, PENALTY, steps=STEPS)
         misfit = 0.5 * system.weight * system.misfit(u) ** 2
         cost[i] = np.bincount(part, misfit, PARTS) + PENALTY * np.bincount(where, u, PARTS)
