@@ -40,6 +40,8 @@ LEAST_HEARD = 1.0
 #: a fit is done when a step gains less than this, and moves the lag by less, m
 GAIN, STILL_M = 0.5, 1e-3
 TRIES = 5
+#: damping that a fit starts with: with less, half of the steps have to be taken back
+DAMPING = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,7 +193,7 @@ class SiteFit:
         self.targets = np.vstack([self.targets, more])
         self._lay_out()
         heard = self._hear(self.targets, self._swimming)
-        damping = 0.1
+        damping = DAMPING
         for _ in range(steps):
             weight = self._weights(heard)
             slopes, pull = self._slopes(heard), self._pull(heard.left, weight)
