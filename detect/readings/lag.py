@@ -18,8 +18,9 @@ Floats = NDArray[np.float64]
 
 #: lags that are tried, m
 LAGS_M = np.arange(-0.2, 0.6001, 0.2)
-#: penalty of the sources (see `detect.readings.site_inversion`) and steps of each fit
-PENALTY, STEPS = 2.5, 40
+#: penalty of the sources (see `detect.readings.site_inversion`), and steps of each fit: it starts
+#: where that of the lag before ended
+PENALTY, STEPS = 2.5, 20
 #: parts of the site that are left out in turn for the standard deviation
 PARTS = 10
 #: a lag is applied when it is this many standard deviations from none
@@ -106,11 +107,11 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     borders = np.quantile(points[:, 0], np.linspace(0, 1, PARTS + 1)[1:-1])
     part = np.searchsorted(borders, points[:, 0])
     where = np.tile(np.searchsorted(borders, sources.nodes[:, 0]), len(sources.depths))
-    cost = np.empty((len(LAGS_M), PARTS))
+    cost, u = np.empty((len(LAGS_M), PARTS)), None
     for i, lag in enumerate(LAGS_M):
         moved = swum.moved_back(lag)
         system = System.of(moved, signal, swum.at_full_scale, sources, detector, noise_sd)
-        u = fit_sources(system, PENALTY, steps=STEPS)
+        u = fit_sources(system, PENALTY, steps=STEPS, start=u)
         misfit = 0.5 * system.weight * system.misfit(u) ** 2
         cost[i] = np.bincount(part, misfit, PARTS) + PENALTY * np.bincount(where, u, PARTS)
     profile = pd.DataFrame({"lag_m": LAGS_M, "cost": cost.sum(axis=1)})

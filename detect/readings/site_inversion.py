@@ -29,7 +29,7 @@ REPLICATES = 8
 #: over a cell's neighbourhood
 STEPS = 50
 #: steps while penalties are compared
-FEWER_STEPS = 30
+FEWER_STEPS = 20
 #: steps of a fit that starts at another one's end, among the fewer sources that are left to it
 MORE_STEPS = 60
 #: steps that the optimiser remembers: more cost more each, and lead down no faster
