@@ -207,7 +207,7 @@ def run(
 ) -> JobReport:
     """Plan, check, map and rank in one go, with a report and its provenance.
 
-    The plan is made, bed and metal are mapped and most pictures drawn in processes of their own
+    The plan is made, metal is mapped and most pictures are drawn in processes of their own
     meanwhile; the signal is mapped on a cluster where the address of one is given.
     """
     begun = datetime.datetime.now(datetime.UTC).astimezone()
@@ -216,14 +216,20 @@ def run(
         with clock("load"):
             survey = load_survey(folder, needs=("detector", "dives", "readings"))
         plan_written = later(_plan, survey, fresh)
-        bed = later(_bed, survey, fresh)
         with clock("check"):
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
+        drawn = []
+
+        def bed() -> BedMaps:
+            below = stages.map_bed(survey)
+            drawn.append(later(_draw_bed, survey, below, fresh))
+            return below
+
         with clock("map"):
             mapped = stages.map_signal(survey, progress, bed, checked.cover, client, later)
         map_written = later(write_map, survey, mapped, fresh)
-        drawn = [
+        drawn += [
             later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh, [name])
             for name in OF_THE_SIGNAL
         ]
@@ -272,12 +278,10 @@ def _plan(survey: Survey, folder: Path) -> tuple[PlanResult, dict[str, Any]]:
     return planned, write_plan(survey, planned, folder)
 
 
-def _bed(survey: Survey, folder: Path) -> BedMaps:
-    """Map what lies under the bed and draw it: it needs no readings."""
-    below = stages.map_bed(survey)
+def _draw_bed(survey: Survey, below: BedMaps, folder: Path) -> None:
+    """Write the pictures of what lies under the bed, and the section along the baseline."""
     draw_fields(survey, xr.Dataset(below.fields), None, folder, OF_THE_BED)
     write_baseline_section(survey, below, folder)
-    return below
 
 
 def _write_gis(

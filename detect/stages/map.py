@@ -237,7 +237,7 @@ def map_signal(
     survey : Survey
     progress : Progress
     bed : callable, optional
-        Returns what :func:`map_bed` would, where that was worked out elsewhere meanwhile.
+        Called in place of :func:`map_bed` while metal and anomalies are awaited; returns the same.
     cover : Dataset, optional
         Coverage as swum, where it is known already.
     client : distributed.Client, optional
@@ -286,12 +286,12 @@ def map_signal(
     loud_scores = leave_one_out_scores(signal.loudness.values, *left_out)
     crosscheck = _crosscheck(survey, signal, fields)
 
-    progress("anomalies", 4, 6)
+    progress("probes and seabed", 4, 6)
+    below = bed() if bed is not None else map_bed(survey)
+    progress("anomalies and metal", 5, 6)
     anomalies = picked()
-    progress("metal, probes and seabed", 5, 6)
     metal, strengths = inverted()
     fields |= strengths
-    below = bed() if bed is not None else map_bed(survey)
     fields |= below.fields
     progress("maps", 6, 6)
     return MapResult(
