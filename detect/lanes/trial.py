@@ -17,7 +17,6 @@ from detect.lanes.trial_likelihood import (
     LOG_NOISE,
     LOG_SNR,
     Tries,
-    chances,
     misfit,
     negative_log_likelihood,
     simulated,
@@ -27,9 +26,6 @@ CONFIDENCE = 0.95
 _DRAWS = 99
 # Fewer than one true curve in twenty is so far off its tries: it is called a poor fit.
 _POOR = 0.05
-# Tries rarer than this on the fitted curve are named, where it fits poorly, and so many of them.
-_UNLIKELY = 0.01
-MOST_UNLIKELY = 5
 _SNR = (0.3, 30.0)
 _MOST_LAPSES = 0.3
 # A likelihood this near to its best at the edge of what is looked at has no best within.
@@ -104,41 +100,6 @@ class TrialFit:
         """What the curve does not fit, in words, with the chance of a misfit as bad."""
         looks = ((self.p_heard, "what was heard"), (self.p_signal, "the signals"))
         return tuple(f"{what} (p = {p:.3f})" for p, what in looks if p < _POOR)
-
-
-def unlikely_tries(
-    fit: TrialFit, trial: pd.DataFrame, coil_diameter_m: float, full_scale: float | None = None
-) -> pd.DataFrame:
-    """Return the tries that the fitted curve finds hardest to believe, the worst first.
-
-    Parameters
-    ----------
-    fit : TrialFit
-        Of these tries.
-    trial, coil_diameter_m, full_scale
-        As for :func:`fit_trial`.
-
-    Returns
-    -------
-    DataFrame
-        Rows of the trial with ``chance`` (of coming out so, or farther off), ``by_signal`` (whether
-        it is its signal that is off), ``expected`` and ``expected_sd`` (of the signal); the worst
-        and others of a chance under one in a hundred, at most `MOST_UNLIKELY`.
-
-    Notes
-    -----
-    Limit: slips bend the curve that they are judged by; many alike are not told from the rest.
-    """
-    heard, signal, mean, spread = chances(fit.theta, Tries.of(trial, coil_diameter_m, full_scale))
-    signal = np.where(np.isnan(signal), 1.0, signal)
-    judged = trial.assign(
-        chance=np.minimum(heard, signal),
-        by_signal=signal < heard,
-        expected=mean,
-        expected_sd=spread,
-    )
-    worst = judged.sort_values("chance", kind="stable").head(MOST_UNLIKELY)
-    return worst[(worst["chance"] < _UNLIKELY) | (np.arange(len(worst)) == 0)]
 
 
 def fit_trial(

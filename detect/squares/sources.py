@@ -15,13 +15,14 @@ from detect.probes import contact_probability, kind_probabilities
 from detect.readings.compressed import loudness
 from detect.squares.evidence import Given, Item, Source
 from detect.squares.layout import mean_over_squares
+from detect.squares.metal import strength_of_targets, told_twice
 from detect.survey.outlines import KeepOutArea
 
 Floats = NDArray[np.float64]
 
 #: error of a square's strength that resampling lanes does not show, as a share of it, and the
 #: spread where the inversion finds none: from invented sites (docs/methods.md)
-MODEL_ERROR, UNHEARD = 0.7, 0.13
+MODEL_ERROR, UNHEARD = 0.8, 0.13
 
 #: words in a keep-out's name or reason that mark what is kept out of as remains seen on the bed
 REMAINS = ("remain", "frame", "timber", "hull", "keel", "wreck", "gun", "cannon", "anchor", "plank")
@@ -111,7 +112,10 @@ def signal(given: Given, rng: np.random.Generator) -> Sequence[Item]:
 
 
 def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
-    """Strength of the metal in a square: the sum over the cells of the map that are known.
+    """Strength of the metal in a square, told twice: by the map and by the targets picked.
+
+    The map's share is the sum over the cells that are known; where anomalies were picked, the
+    middle of that and of theirs is taken (:func:`detect.squares.metal.told_twice`).
 
     Squares are drawn together from the resampled inversions, ``mean + z D / sqrt(R - 1)`` with the
     R replicates' deviations D, so that what the lanes leave open between two squares stays between
@@ -134,6 +138,11 @@ def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
 
     total = over_squares(given.metal.strength)
     replicates = over_squares(given.metal.replicates)
+    of = "maps.nc: strength"
+    if given.anomalies is not None:
+        picked = strength_of_targets(given.layout, given.anomalies)
+        total, replicates = told_twice(total, picked), told_twice(replicates, picked)
+        of += ", anomalies.csv"
     deviations = replicates - replicates.mean(axis=0)
     sd = np.sqrt(np.sum(deviations**2, axis=0) / (len(replicates) - 1))
     step = rng.standard_normal((given.realisations, len(replicates))) @ deviations
@@ -142,7 +151,7 @@ def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     drawn = drawn + untold * rng.standard_normal(drawn.shape)
     sd = np.sqrt(sd**2 + (MODEL_ERROR * total) ** 2 + UNHEARD**2)
     columns = {"strength": total, "strength_sd": sd}
-    return [Item("strength", total, sd, "reference targets", "maps.nc: strength", columns, drawn)]
+    return [Item("strength", total, sd, "reference targets", of, columns, drawn)]
 
 
 def targets(given: Given, rng: np.random.Generator) -> Sequence[Item]:

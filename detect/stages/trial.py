@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from detect.lanes.targets import target_classes
-from detect.lanes.trial import TrialFit, fit_trial, unlikely_tries
+from detect.lanes.trial import TrialFit, fit_trial
 from detect.lanes.trial_design import bench_tries, lane_places, sheet_to_fill
+from detect.lanes.unlikely import unlikely_tries
 from detect.stages.common import Progress, needed, silent
 from detect.survey import Problem, Survey, SurveyError
 from detect.survey.columns import nearest

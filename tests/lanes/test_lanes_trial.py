@@ -7,9 +7,10 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
 from detect.lanes import loop_field, response_ratio
-from detect.lanes.trial import MOST_UNLIKELY, axis_distance, fit_trial, unlikely_tries
+from detect.lanes.trial import axis_distance, fit_trial
 from detect.lanes.trial_design import bench_tries, lane_places, sheet_to_fill
 from detect.lanes.trial_likelihood import Tries, alarm_probability, chances, mean_signal
+from detect.lanes.unlikely import MOST_UNLIKELY, unlikely_tries
 from detect.survey.settings import Detector
 
 DIAMETER = 0.28

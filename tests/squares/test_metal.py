@@ -1,0 +1,42 @@
+"""Metal in a square told twice: each way by hand, and their middle between both."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+from detect.squares.metal import LEAST, strength_of_targets, told_twice
+
+LAYOUT = pd.DataFrame({"e_min": [0.0, 2.0, 4.0], "n_min": 0.0, "size_m": 2.0})
+
+
+def picked(**columns):
+    """One anomaly in the middle of the second square."""
+    one = {"e": 3.0, "n": 1.0, "position_sd_m": 0.1, "strength_low": 0.5, "strength_high": 8.0}
+    return pd.DataFrame([one | columns])
+
+
+def test_a_target_counts_with_the_middle_of_its_range_where_it_lies():
+    np.testing.assert_allclose(strength_of_targets(LAYOUT, picked()), [0.0, 2.0, 0.0], atol=1e-12)
+
+
+def test_a_target_in_doubt_is_shared_by_the_squares_it_may_lie_in():
+    # reference: scipy.stats.norm
+    found = strength_of_targets(LAYOUT, picked(e=2.1, position_sd_m=0.3))
+    across = norm.cdf([2.0, 4.0, 6.0], 2.1, 0.3) - norm.cdf([0.0, 2.0, 4.0], 2.1, 0.3)
+    up = norm.cdf(2.0, 1.0, 0.3) - norm.cdf(0.0, 1.0, 0.3)
+    np.testing.assert_allclose(found, 2.0 * across * up)
+
+
+def test_a_target_without_a_range_does_not_count():
+    assert strength_of_targets(LAYOUT, picked(strength_low=np.nan)).sum() == 0.0
+    assert strength_of_targets(LAYOUT, picked().iloc[:0]).sum() == 0.0
+
+
+def test_the_middle_lies_between_both_and_nothing_stays_nothing():
+    by_sources, by_targets = np.array([0.0, 2.0, 5.0, 0.0]), np.array([0.0, 2.0, 1.0, 3.0])
+    found = told_twice(by_sources, by_targets)
+    assert found[:2] == pytest.approx([0.0, 2.0])
+    assert (found[2:] > np.minimum(by_sources, by_targets)[2:]).all()
+    assert (found[2:] < np.maximum(by_sources, by_targets)[2:]).all()
+    assert found[3] == pytest.approx(np.sqrt(LEAST * (3.0 + LEAST)) - LEAST)
