@@ -10,9 +10,9 @@ from scipy.special import ndtr
 Floats = NDArray[np.float64]
 
 #: strength that is added to both before their middle is taken, reference targets: where one finds
-#: nothing the other is halved or so, not lost (chosen on seeds 100 to 119 of
-#: `tests/benchmarks/buried_sites.py`)
-LEAST = 0.3
+#: nothing the other is halved or so, not lost; and how far up its range, in ln, a target counts
+#: (chosen on seeds 100 to 139 of `tests/benchmarks/buried_sites.py`)
+LEAST, UP = 0.3, 0.25
 #: a target's place is no surer than this, m: the tape, and the lane's rope
 SUREST_M = 0.1
 
@@ -20,8 +20,9 @@ SUREST_M = 0.1
 def strength_of_targets(layout: pd.DataFrame, anomalies: pd.DataFrame) -> Floats:
     """Return the strength of the targets picked in each square, (M,) in reference targets.
 
-    A target counts with the middle of its 90 % range, in ln, in each square as likely as it lies
-    there: its place is normal with `position_sd_m` either way.
+    A target counts with the strength `UP` its 90 % range in ln, in each square as likely as it lies
+    there: its place is normal with `position_sd_m` either way. Where depth and strength trade, the
+    range ends with metal deeper and stronger than is often met: its middle would say too much.
 
     Parameters
     ----------
@@ -32,13 +33,14 @@ def strength_of_targets(layout: pd.DataFrame, anomalies: pd.DataFrame) -> Floats
     """
     told = anomalies[["strength_low", "strength_high"]].notna().all(axis=1)
     some = anomalies[told & (anomalies["strength_low"] > 0)]
-    strength = np.sqrt(some["strength_low"].to_numpy(float) * some["strength_high"].to_numpy(float))
+    low, high = (np.log(some[f"strength_{end}"].to_numpy(float)) for end in ("low", "high"))
+    strength = np.exp(low + UP * (high - low))
     sd = np.fmax(some["position_sd_m"].to_numpy(float), SUREST_M)
     share = np.ones((len(layout), len(some)))
     size = layout["size_m"].to_numpy(float)[:, None]
     for axis in ("e", "n"):
-        low = layout[f"{axis}_min"].to_numpy(float)[:, None] - some[axis].to_numpy(float)
-        share *= ndtr((low + size) / sd) - ndtr(low / sd)
+        edge = layout[f"{axis}_min"].to_numpy(float)[:, None] - some[axis].to_numpy(float)
+        share *= ndtr((edge + size) / sd) - ndtr(edge / sd)
     return np.asarray(share @ strength)
 
 

@@ -16,8 +16,9 @@ def picked(**columns):
     return pd.DataFrame([one | columns])
 
 
-def test_a_target_counts_with_the_middle_of_its_range_where_it_lies():
-    np.testing.assert_allclose(strength_of_targets(LAYOUT, picked()), [0.0, 2.0, 0.0], atol=1e-12)
+def test_a_target_counts_a_quarter_up_its_range_where_it_lies():
+    # 0.5 to 8 is four doublings: one of them up
+    np.testing.assert_allclose(strength_of_targets(LAYOUT, picked()), [0.0, 1.0, 0.0], atol=1e-12)
 
 
 def test_a_target_in_doubt_is_shared_by_the_squares_it_may_lie_in():
@@ -25,7 +26,7 @@ def test_a_target_in_doubt_is_shared_by_the_squares_it_may_lie_in():
     found = strength_of_targets(LAYOUT, picked(e=2.1, position_sd_m=0.3))
     across = norm.cdf([2.0, 4.0, 6.0], 2.1, 0.3) - norm.cdf([0.0, 2.0, 4.0], 2.1, 0.3)
     up = norm.cdf(2.0, 1.0, 0.3) - norm.cdf(0.0, 1.0, 0.3)
-    np.testing.assert_allclose(found, 2.0 * across * up)
+    np.testing.assert_allclose(found, 1.0 * across * up)
 
 
 def test_a_target_without_a_range_does_not_count():
