@@ -16,8 +16,6 @@ from detect.stages.common import Later, when_asked
 #: processes besides the first: one more than a small machine has cores, so that none idles while
 #: one waits for another's result
 HANDS = 3
-
-
 #: how far hands stand back from a core that the first process wants (of 19): all wait for it
 STAND_BACK = 10
 

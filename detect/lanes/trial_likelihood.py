@@ -147,11 +147,16 @@ def mean_signal(ratio: FloatArray, snr: float, noise: float) -> FloatArray:
     return _gain(snr) * snr * noise * ratio
 
 
-def simulated(theta: FloatArray, tries: Tries, rng: np.random.Generator) -> Tries:
-    """Return a rehearsal at the same places, drawn from the fitted law."""
+def _expected(theta: FloatArray, tries: Tries) -> tuple[float, FloatArray, FloatArray]:
+    """Return threshold over noise, and of each try its signal ratio and how often it is heard."""
     first = len(tries.names)
     snr, ratio = float(np.exp(theta[first + LOG_SNR])), tries.ratio(theta)
-    share = alarm_probability(ratio, snr, float(theta[first + LAPSE]))
+    return snr, ratio, alarm_probability(ratio, snr, float(theta[first + LAPSE]))
+
+
+def simulated(theta: FloatArray, tries: Tries, rng: np.random.Generator) -> Tries:
+    """Return a rehearsal at the same places, drawn from the fitted law."""
+    snr, ratio, share = _expected(theta, tries)
     heard = rng.random(len(share)) < share
     signal = tries.signal
     if tries.has_signal.any():
@@ -167,9 +172,7 @@ def misfit(theta: FloatArray, tries: Tries) -> tuple[float, float]:
     The deviance :math:`2 \sum o \ln(o/e)` over groups, heard and missed, and
     :math:`\sum n (\bar y - m)^2 / s^2` over groups of signals below full scale.
     """
-    first = len(tries.names)
-    snr, ratio = float(np.exp(theta[first + LOG_SNR])), tries.ratio(theta)
-    share = alarm_probability(ratio, snr, float(theta[first + LAPSE]))
+    snr, ratio, share = _expected(theta, tries)
     group = tries.place
     if group.max() + 1 > len(group) / 3:
         order = np.argsort(np.argsort(ratio, kind="stable"), kind="stable")
@@ -204,9 +207,7 @@ def chances(
     mean, spread : (N,) arrays
         Of the signals expected; NaN without signals.
     """
-    first = len(tries.names)
-    snr, ratio = float(np.exp(theta[first + LOG_SNR])), tries.ratio(theta)
-    share = alarm_probability(ratio, snr, float(theta[first + LAPSE]))
+    snr, ratio, share = _expected(theta, tries)
     heard = np.where(tries.heard, share, 1.0 - share)
     if not tries.has_signal.any():
         none = np.full(len(share), np.nan)

@@ -6,20 +6,16 @@ once more at the lag it came to, with targets picked anew.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from detect.readings.pursuit import LEFTOVER
 from detect.readings.site_fit import SiteFit, Swum
-from detect.readings.sources import Sources, response_operator, sources_near
+from detect.readings.sources import LOUD_SNR, Sources, response_operator, sources_near
 
 Floats = NDArray[np.float64]
 
-#: sources are laid near readings that stand this many sigma out
-LOUD_SNR = 3.0
 #: targets are looked for down to this many sigmas
 LEAST_SNR = 4.0
 #: in each round those are picked that stand out by this share of the loudest, so far apart, m
@@ -82,22 +78,16 @@ def is_loud(swum: Swum) -> NDArray[np.bool_]:
     return np.asarray(swum.signal > LOUD_SNR * swum.noise_sd)
 
 
-@dataclass(frozen=True, eq=False, init=False)
 class _Filter:
     """Matched filter over a lattice of sources (see `detect.readings.pursuit.pursue`)."""
 
-    places: Floats
-    heard: csr_matrix
-    squares: csr_matrix
-
     def __init__(self, points: Floats, sources: Sources, swum: Swum) -> None:
         threshold = swum.detector.threshold_snr * swum.noise_sd
-        heard = csr_matrix(response_operator(points, sources, swum.detector, threshold).T)
+        self.heard = csr_matrix(response_operator(points, sources, swum.detector, threshold).T)
+        self.squares = self.heard.power(2)
         depth = np.repeat(sources.depths, len(sources.nodes))
         places = np.tile(sources.nodes, (len(sources.depths), 1))
-        object.__setattr__(self, "places", np.column_stack([places, depth]))
-        object.__setattr__(self, "heard", heard)
-        object.__setattr__(self, "squares", heard.multiply(heard).tocsr())
+        self.places = np.column_stack([places, depth])
 
     def picks(self, left: Floats, variance: Floats, total: Floats) -> Floats:
         """Return targets (M, 4) that stand out of what is left, each the best of its surrounds."""

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from detect.readings.baseline import quiet_readings
 from detect.readings.quality import crossing_pairs, turn_deg
+from detect.readings.robust import huber_weights
 
 Floats = NDArray[np.float64]
 
@@ -167,7 +168,7 @@ def level_together(level: Floats, sd: Floats, differences: Differences) -> Float
             atol=1e-12, btol=1e-12, maxiter=20 * count,
         )[0]  # fmt: skip
         off = np.abs(matrix @ out - differences.difference) / differences.sd
-        weight = np.minimum(1.0, HUBER / np.maximum(off, 1e-12))
+        weight = huber_weights(off, HUBER)
     return np.asarray(out)
 
 

@@ -5,16 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from detect.readings.pursuit import LEFTOVER
+from detect.readings.robust import huber_weights
 from detect.readings.site_inversion import System, fit_sources
-from detect.readings.sources import sources_near
+from detect.readings.sources import LOUD_SNR, sources_near
 from detect.survey.settings import Detector
 
-#: sources are laid near readings that stand this many sigma out
-LOUD_SNR = 3.0
 #: penalty of the sources (see `detect.readings.site_inversion`), and steps of the fit
 PENALTY, STEPS = 2.5, 40
-#: share of what metal explains that may be wrong: tilt, wander, shape (common practice, no source)
-LEFTOVER = 0.25
 #: what the sources leave over counts less from this many standard deviations on (Huber)
 HUBER = 2.0
 ROUNDS = 5
@@ -63,15 +61,13 @@ def lifted_by_metal(readings: pd.DataFrame, detector: Detector, noise_sd: float)
     sources = sources_near(points[loud], detector)
     system = System.of(points, signal, full, sources, detector, noise_sd)
     metal = system.operator @ fit_sources(system, PENALTY, steps=STEPS)
-    error = np.hypot(noise_sd, LEFTOVER * metal)
+    left, error = signal - metal, np.hypot(noise_sd, LEFTOVER * metal)
     weight = np.where(full, 0.0, error**-2)
     told = np.bincount(track, weight, len(names)) * noise_sd**2 >= FEWEST_READINGS
     for _ in range(ROUNDS):
-        off = np.abs(signal - metal - level[track]) / error
-        counted = weight * np.minimum(1.0, HUBER / np.maximum(off, 1e-12))
-        total = np.bincount(track, counted, len(names))
-        mean = np.bincount(track, counted * (signal - metal), len(names)) / np.maximum(
-            total, 1e-300
-        )
+        off = np.abs(left - level[track]) / error
+        counted = weight * huber_weights(off, HUBER)
+        total = np.maximum(np.bincount(track, counted, len(names)), 1e-300)
+        mean = np.bincount(track, counted * left, len(names)) / total
         level = np.where(told, mean, 0.0)
     return pd.Series(level, names)

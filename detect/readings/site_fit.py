@@ -17,6 +17,7 @@ from scipy.spatial import cKDTree
 
 from detect.readings.inversion import RELATIVE_ERROR
 from detect.readings.response_table import DEEPEST_M, ResponseTable, response_table
+from detect.readings.robust import huber_weights
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -305,7 +306,7 @@ class SiteFit:
     def _pull(self, left: Floats, weight: Floats) -> Floats:
         """Weights of a step: less where a reading is far off."""
         off = np.abs(left) * np.sqrt(weight)
-        pull = weight * np.minimum(1.0, HUBER / np.maximum(off, 1e-9))
+        pull = weight * huber_weights(off, HUBER)
         return np.where(self._answered(left), 0.0, pull)
 
     def _off(self, targets: Floats, swimming: Floats) -> Floats:

@@ -23,8 +23,8 @@ DISTANCE_SHARES = (0.36, 0.69, 1.16)
 REACH_SHARE = 2.0
 #: widest spacing of the lattice, m: finer than the coil is wide
 WIDEST_STEP_M = 0.25
-#: what a loud reading hears lies within this of it, m
-NEAR_M = 0.8
+#: a reading that stands this many sigma out is loud; what it hears lies within this of it, m
+LOUD_SNR, NEAR_M = 3.0, 0.8
 
 
 @dataclass(frozen=True, eq=False)
