@@ -278,7 +278,8 @@ def covariance_with(model, readings, index, px, py, x, y, offsets, weights, out)
             for g in range(len(weights)):
                 e, n = x[t] + offsets[g, 0], y[t] + offsets[g, 1]
                 add_covariance(model, e, n, px, py, weights[g], column)
-            out[:, t] = column
+            for i in range(len(px)):
+                out[i, t] = column[i]
     else:
         out[:] = 0.0
         for i in range(len(px)):

@@ -57,7 +57,8 @@ def solve_each(  # type: ignore[no-untyped-def]
                 if (px[i] - x) ** 2 + (py[i] - y) ** 2 <= readings.tolerance**2:
                     share_nugget(model, readings, index[t], px, py, x, y, i, c0)
                     break
-        a[:, k + terms + 1] = c0
+        for i in range(k):
+            a[i, k + terms + 1] = c0[i]
         if not eliminate(a, k):
             status[t] = SINGULAR
             continue
@@ -98,18 +99,18 @@ def solve_each(  # type: ignore[no-untyped-def]
 
 @compiled
 def solve_shared(  # type: ignore[no-untyped-def]
-    model, readings, trend, index, targets, f0, offsets, gauss, prior, weights, unmet
+    model, readings, trend, index, targets, f0, offsets, gauss, prior, out
 ):
     """Estimate targets (T, 2) of one tile, all from the readings ``index`` (k,).
 
     ``trend`` is (beta, R) of `detect.geostat.trend.Trend`, and the readings are residuals from it.
-    Returns estimate, variance (T,) and the status of the tile. Unless they are empty, fills
-    ``weights`` (T, k) with those of simple kriging, and ``unmet`` (T, P) with what they leave of
-    the drift functions, ``f0 - F' w``.
+    Fills ``out``: estimate and variance (T,) and, unless they are empty, the weights (T, k) of
+    simple kriging and what they leave of the drift functions, ``f0 - F' w`` (T, P). Returns the
+    status of the tile.
     """
     beta, root = trend
+    estimate, variance, weights, unmet = out
     count, k, terms = len(targets), len(index), len(beta)
-    estimate, variance = np.empty(count), np.empty(count)
     tx, ty = targets[:, 0].copy(), targets[:, 1].copy()
     few = count if count <= FEW else 0
     a = np.empty((k, k + terms + 1 + few))
@@ -117,9 +118,11 @@ def solve_shared(  # type: ignore[no-untyped-def]
     c0 = np.empty((k, few))
     if few > 0:
         covariance_with(model, readings, index, px, py, tx, ty, offsets, gauss, c0)
-        a[:, k + terms + 1 :] = c0
+        for i in range(k):
+            for t in range(few):
+                a[i, k + terms + 1 + t] = c0[i, t]
     if not eliminate(a, k):
-        return estimate, variance, SINGULAR
+        return SINGULAR
     # K^-1 [F, y] of the readings, so that an estimate is a sum over its covariances.
     dual = a[:, k : k + terms + 1].T.copy()
     backward(a, k, dual)
@@ -130,13 +133,14 @@ def solve_shared(  # type: ignore[no-untyped-def]
         part = buffer[: k * width].reshape((k, width))  # contiguous rows, or nothing vectorises
         x, y = tx[begin : begin + width], ty[begin : begin + width]
         value, total = estimate[begin : begin + width], variance[begin : begin + width]
-        value[:], total[:] = 0.0, prior
+        for t in range(width):
+            value[t], total[t] = 0.0, prior
         for p in range(terms):
             for t in range(width):
                 r[p, t] = f0[begin + t, p]
                 value[t] += f0[begin + t, p] * beta[p]
         if few > 0:
-            part[:] = c0
+            part = c0
         else:
             covariance_with(model, readings, index, px, py, x, y, offsets, gauss, part)
         for i in range(k):
@@ -154,7 +158,9 @@ def solve_shared(  # type: ignore[no-untyped-def]
                     e += root[p, q] * r[q, t]
                 total[t] += e * e
         if few > 0:
-            part[:] = a[:, k + terms + 1 :]
+            for i in range(k):
+                for t in range(width):
+                    part[i, t] = a[i, k + terms + 1 + t]
         else:
             forward(a, k, part)
         for i in range(k):
@@ -162,11 +168,13 @@ def solve_shared(  # type: ignore[no-untyped-def]
             for t in range(width):
                 total[t] -= row[t] * row[t]
         if len(weights) > 0:
-            w = part.T.copy()
-            backward(a, k, w)
-            weights[begin : begin + width] = w
-            unmet[begin : begin + width] = r[:, :width].T
-    return estimate, variance, FINE
+            for t in range(width):
+                for i in range(k):
+                    weights[begin + t, i] = part[i, t]
+                for p in range(terms):
+                    unmet[begin + t, p] = r[p, t]
+            backward(a, k, weights[begin : begin + width])
+    return FINE
 
 
 @compiled
@@ -184,8 +192,9 @@ def solve_tiles(  # type: ignore[no-untyped-def]
     for q in range(len(corner)):
         index = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], many)
         a, b = start[q], start[q + 1]
-        estimate[a:b], variance[a:b], status[q] = solve_shared(
-            model, readings, trend, index, targets[a:b], f0[a:b], offsets, gauss, prior, none, none
+        out = estimate[a:b], variance[a:b], none, none
+        status[q] = solve_shared(
+            model, readings, trend, index, targets[a:b], f0[a:b], offsets, gauss, prior, out
         )
     return estimate, variance, status
 
@@ -243,17 +252,24 @@ def leave_out_tiles(model, readings, trend, told, cells, many, target, start, co
     """
     error, variance = np.empty(len(target)), np.empty(len(target))
     status = np.zeros(len(corner), dtype=np.int8)
-    at = np.full(len(readings.points), -1)
+    at = np.empty(len(readings.points), dtype=np.int64)
+    for i in range(len(at)):
+        at[i] = -1
     for q in range(len(corner)):
         near = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], many)
         own = target[start[q] : start[q + 1]]
-        at[near] = 0
+        index = np.empty(len(near) + len(own), dtype=np.int64)
+        count = 0
         # More readings at one place than a tile uses: its own are used all the same.
-        index = np.concatenate((near, own[at[own] < 0]))
-        for i in range(len(index)):
-            at[index[i]] = i
-        e, v, status[q] = leave_out(model, readings, trend, told, index)
-        for i in range(start[q], start[q + 1]):
-            error[i], variance[i] = e[at[target[i]]], v[at[target[i]]]
-        at[index] = -1
+        for group in (near, own):
+            for i in range(len(group)):
+                if at[group[i]] < 0:
+                    at[group[i]] = count
+                    index[count] = group[i]
+                    count += 1
+        e, v, status[q] = leave_out(model, readings, trend, told, index[:count])
+        for i in range(len(own)):
+            error[start[q] + i], variance[start[q] + i] = e[at[own[i]]], v[at[own[i]]]
+        for i in range(count):
+            at[index[i]] = -1
     return error, variance, status

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from detect.geostat.errors import FloatArray, IntArray
-from detect.geostat.search import compiled, holds, nearest
+from detect.geostat.search import Cells, compiled, holds, nearest
 
 #: A tile is halved while its side is above this many distances to its k-th nearest reading.
 WIDEST = 1.25
@@ -20,6 +20,12 @@ BLEND = 0.125
 
 #: Readings that a tile uses, in numbers of neighbours asked for.
 SHARED = 2.25
+
+#: A tile of this share of the coarsest one's side is not halved again: its readings all but meet.
+_SMALLEST = 1e-9
+
+#: Tiles that halvings down to it add to the stack, at most: three a halving.
+_DEEPEST = 128
 
 
 class Cut(NamedTuple):
@@ -92,69 +98,70 @@ def too_wide(cells, x, y, side, k):  # type: ignore[no-untyped-def]
     return False
 
 
-@compiled
-def in_roots(targets, base):  # type: ignore[no-untyped-def]
-    """Targets sorted by the coarsest tiles that they are in or near, with column and row."""
+def in_roots(targets: FloatArray, base: float) -> tuple[IntArray, IntArray]:
+    """Targets (E,) by the coarsest tiles that they are in or near, and column and row (E, 2)."""
     margin = BLEND * base
     low = np.floor((targets - margin) / base).astype(np.int64)
-    high = np.floor((targets + margin) / base).astype(np.int64)
-    total = 0
-    for t in range(len(targets)):
-        total += (high[t, 0] - low[t, 0] + 1) * (high[t, 1] - low[t, 1] + 1)
-    target = np.empty(total, dtype=np.int64)
-    cell = np.empty((total, 2), dtype=np.int64)
-    at = 0
-    for t in range(len(targets)):
-        for c in range(low[t, 0], high[t, 0] + 1):
-            for r in range(low[t, 1], high[t, 1] + 1):
-                target[at], cell[at, 0], cell[at, 1] = t, c, r
-                at += 1
-    columns = cell[:, 0].max() - cell[:, 0].min() + 1
-    key = (cell[:, 1] - cell[:, 1].min()) * columns + (cell[:, 0] - cell[:, 0].min())
-    order = np.argsort(key, kind="mergesort")
-    return target[order], cell[order]
+    both = np.floor((targets + margin) / base).astype(np.int64) > low
+    # The margin is narrower than a tile: a target is in one or two columns, and one or two rows.
+    target, cell = [np.arange(len(targets))], [low]
+    for e, n in (1, 0), (0, 1), (1, 1):
+        also = np.flatnonzero((both[:, 0] | (e == 0)) & (both[:, 1] | (n == 0)))
+        target.append(also)
+        cell.append(low[also] + (e, n))
+    of, at = np.concatenate(target), np.concatenate(cell)
+    order = np.lexsort((of, at[:, 0], at[:, 1]))
+    return of[order], at[order]
 
 
-@compiled
-def cut_into_tiles(cells, targets, k, base):  # type: ignore[no-untyped-def]
+def cut_into_tiles(cells: Cells, targets: FloatArray, k: int, base: float) -> Cut:
     """Cut targets (T, 2) into tiles: squares of side ``base / 2^m`` of a lattice.
 
     A tile is halved while it is `too_wide`. Where a tile lies depends on the readings alone, never
     on which targets are asked for. A tile has the weight 1 inside, which falls over its edges in a
     straight line, from `BLEND` of its side within to as much without, where it is 0. The shares
     are these weights over their sum.
-
-    Returns
-    -------
-    target, share, start, corner
-        See `Cut`.
     """
     roots, cell = in_roots(targets, base)
-    count = len(roots)
-    pool = np.empty(2 * count + 64, dtype=np.int64)
-    pool[:count] = roots
-    stack = [(0, 0, 0.0, 0.0, 0.0)]
-    stack.clear()
-    begin = 0
-    for i in range(1, count + 1):
-        if i == count or cell[i, 0] != cell[begin, 0] or cell[i, 1] != cell[begin, 1]:
-            stack.append((begin, i, cell[begin, 0] * base, cell[begin, 1] * base, base))
-            begin = i
-    target = np.empty(2 * count, dtype=np.int64)
-    weight = np.empty(2 * count)
-    total = np.zeros(len(targets))
-    starts = [0]
-    corners = [(0.0, 0.0, 0.0)]
-    corners.clear()
-    at = 0
-    while len(stack) > 0:
-        begin, end, x, y, side = stack.pop()
-        size = end - begin
-        if side > 1e-9 * base and too_wide(cells, x, y, side, k):
+    begin = np.flatnonzero(np.diff(cell, axis=0, prepend=cell[:1] - 1).any(axis=1))
+    end = np.r_[begin[1:], len(roots)]
+    side = np.full(len(begin), base)
+    coarsest = np.column_stack((begin, end, cell[begin] * base, side)).astype(np.float64)
+    room = 2 * len(roots) + 64
+    while True:
+        stack = np.concatenate((coarsest, np.empty((_DEEPEST, 5))))
+        pool, target, weight = (np.empty(room, kind) for kind in (np.int64, np.int64, np.float64))
+        pool[: len(roots)] = roots
+        start, corner = np.zeros(room + 1, np.int64), np.empty((room, 3))
+        count = halve(cells, targets, k, stack, len(begin), pool, target, weight, start, corner)
+        if count >= 0:
+            break
+        room *= 2
+    start = start[: count + 1].copy()
+    target, weight = target[: start[-1]].copy(), weight[: start[-1]].copy()
+    weight /= np.bincount(target, weight, len(targets))[target]
+    return Cut(target, weight, start, corner[:count].copy())
+
+
+@compiled
+def halve(cells, targets, k, stack, depth, pool, target, weight, start, corner):  # type: ignore[no-untyped-def]
+    """Halve the tiles on a stack until none is too wide; -1 if the room given does not do.
+
+    A tile on the ``stack`` (D, 5), of which ``depth`` are used, is the first and past-the-last of
+    its targets in the ``pool`` (R,), and x, y and side. Fills ``target``, ``weight`` (R,),
+    ``start`` (R + 1,) and ``corner`` (R, 3), and returns the number of tiles; see `Cut`.
+    """
+    coarsest, room = stack[0, 4], len(pool)
+    at = tiles = 0
+    while depth > 0:
+        depth -= 1
+        begin, end = int(stack[depth, 0]), int(stack[depth, 1])
+        x, y, side = stack[depth, 2], stack[depth, 3], stack[depth, 4]
+        if side > coarsest * _SMALLEST and too_wide(cells, x, y, side, k):
             # What was pushed later is done: its room, from ``end`` on, is free again.
-            if end + 4 * size > len(pool):
-                pool = np.concatenate((pool, np.empty(len(pool) + 4 * size, dtype=np.int64)))
             half, margin, to = side / 2.0, BLEND * side / 2.0, end
+            if end + 4 * (end - begin) > room:
+                return -1
             for quarter in range(4):
                 left = to
                 px, py = x + half * (quarter % 2), y + half * (quarter // 2)
@@ -163,12 +170,12 @@ def cut_into_tiles(cells, targets, k, base):  # type: ignore[no-untyped-def]
                         pool[to] = pool[i]
                         to += 1
                 if to > left:
-                    stack.append((left, to, px, py, half))
+                    stack[depth, 0], stack[depth, 1] = left, to
+                    stack[depth, 2], stack[depth, 3], stack[depth, 4] = px, py, half
+                    depth += 1
             continue
-        if at + size > len(target):
-            room = len(target) + size
-            target = np.concatenate((target, np.empty(room, dtype=np.int64)))
-            weight = np.concatenate((weight, np.empty(room)))
+        if at + end - begin > room:
+            return -1
         margin = BLEND * side
         first = at
         for i in range(begin, end):
@@ -179,25 +186,19 @@ def cut_into_tiles(cells, targets, k, base):  # type: ignore[no-untyped-def]
             w *= ramp((side + margin - n) / (2.0 * margin))
             if w > 0.0:
                 target[at], weight[at] = t, w
-                total[t] += w
                 at += 1
         if at > first:
-            starts.append(at)
-            corners.append((x, y, side))
-    share = weight[:at].copy()
-    for i in range(at):
-        share[i] /= total[target[i]]
-    corner = np.empty((len(corners), 3))
-    for q in range(len(corners)):
-        corner[q, 0], corner[q, 1], corner[q, 2] = corners[q]
-    return target[:at].copy(), share, np.array(starts), corner
+            corner[tiles, 0], corner[tiles, 1], corner[tiles, 2] = x, y, side
+            tiles += 1
+            start[tiles] = at
+    return tiles
 
 
 @compiled
 def shared_neighbourhood(cells, x, y, side, many):  # type: ignore[no-untyped-def]
-    """Readings, ascending, that are nearest to a tile and its margin: ``many`` or all."""
+    """Readings that are nearest to a tile and its margin, nearest first: ``many`` or all."""
     many = min(many, len(cells.reading))
     index, distance = np.empty(many, dtype=np.int64), np.empty(many)
     half = (0.5 + BLEND) * side
     nearest(cells, x + side / 2.0, y + side / 2.0, half, many, index, distance)
-    return np.sort(index)
+    return index

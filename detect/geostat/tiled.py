@@ -78,9 +78,9 @@ class TiledSystem(LocalSystem):
 
     def cut(self, centres: FloatArray) -> Cut:
         """Targets by tile."""
-        from detect.geostat.tile_lattice import Cut, cut_into_tiles
+        from detect.geostat.tile_lattice import cut_into_tiles
 
-        return Cut(*cut_into_tiles(self.cells, self._reduced(centres), self.count, self.base))
+        return cut_into_tiles(self.cells, self._reduced(centres), self.count, self.base)
 
     def jobs(self, centres: FloatArray, support: Support) -> list[Cut]:
         """Targets by tile, in runs of tiles for `estimate`."""
@@ -176,7 +176,8 @@ class TiledSystem(LocalSystem):
         unmet = np.zeros((len(centres), self.data.drift.terms))
         status = FINE + 1
         if self._compiled is not None:
-            _, _, status = solve_shared(
+            room = np.empty((2, len(centres)))
+            status = solve_shared(
                 *self._compiled,
                 (self.trend.beta, self.trend.root),
                 index,
@@ -185,8 +186,7 @@ class TiledSystem(LocalSystem):
                 support.offsets,
                 support.weights,
                 0.0,
-                weights,
-                unmet,
+                (room[0], room[1], weights, unmet),
             )
         if status != FINE:
             plain = self.plain.rescued(centres, support, index, self.trend)
