@@ -18,7 +18,7 @@ from detect.geostat.elimination import (
     load,
     share_nugget,
 )
-from detect.geostat.search import compiled
+from detect.geostat.search import compiled, inlined
 from detect.geostat.tile_lattice import shared_neighbourhood
 
 #: Status of a target whose system failed: singular, or a drift that its readings cannot fix.
@@ -97,7 +97,7 @@ def solve_each(  # type: ignore[no-untyped-def]
     return estimate, variance, status
 
 
-@compiled
+@inlined
 def solve_shared(  # type: ignore[no-untyped-def]
     model, readings, trend, index, targets, f0, offsets, gauss, prior, out
 ):
@@ -179,27 +179,26 @@ def solve_shared(  # type: ignore[no-untyped-def]
 
 @compiled
 def solve_tiles(  # type: ignore[no-untyped-def]
-    model, readings, trend, cells, many, start, corner, targets, f0, offsets, gauss, prior
+    model, readings, trend, cells, many, start, corner, targets, f0, offsets, gauss, prior, out
 ):
-    """Estimate targets sorted by tile (see `detect.geostat.tile_lattice.Cut`).
+    """Estimate targets (E, 2) sorted by tile (see `detect.geostat.tile_lattice.Cut`).
 
-    Each tile uses the ``many`` readings nearest to it. Returns estimate and variance (E,), and
-    the status of each tile (Q,).
+    Each tile uses the ``many`` readings nearest to it. Fills ``out`` as `solve_shared` does, for
+    all entries, and returns the status of each tile (Q,).
     """
-    estimate, variance = np.empty(len(targets)), np.empty(len(targets))
+    estimate, variance, weights, unmet = out
     status = np.zeros(len(corner), dtype=np.int8)
-    none = np.empty((0, 0))
     for q in range(len(corner)):
         index = shared_neighbourhood(cells, corner[q, 0], corner[q, 1], corner[q, 2], many)
         a, b = start[q], start[q + 1]
-        out = estimate[a:b], variance[a:b], none, none
+        own = estimate[a:b], variance[a:b], weights[a:b], unmet[a:b]
         status[q] = solve_shared(
-            model, readings, trend, index, targets[a:b], f0[a:b], offsets, gauss, prior, out
+            model, readings, trend, index, targets[a:b], f0[a:b], offsets, gauss, prior, own
         )
-    return estimate, variance, status
+    return status
 
 
-@compiled
+@inlined
 def leave_out(model, readings, trend, told, index):  # type: ignore[no-untyped-def]
     """Error and variance (k,) of each reading of a tile left out, by the closed form of Dubrule.
 

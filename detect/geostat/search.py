@@ -6,7 +6,7 @@ coordinates, where the model's strongest structure is isotropic.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -73,14 +73,19 @@ def sort_into_cells(points: FloatArray) -> Cells:
     return Cells(x, y, order, start, float(low[0]), float(low[1]), side, columns, rows)
 
 
-def compiled(function: Any) -> Any:
+def compiled(function: Any, inline: Literal["never", "always"] = "never") -> Any:
     """Compile without the interpreter's lock, kept on disk.
 
     Sums may be reordered and products fused, which changes the last digit and lets loops run along
     the processor's vectors; NaN and infinity keep their meaning.
     """
     fast = {"contract", "reassoc"}
-    return njit(nogil=True, cache=True, error_model="numpy", fastmath=fast)(function)
+    return njit(nogil=True, cache=True, error_model="numpy", fastmath=fast, inline=inline)(function)
+
+
+def inlined(function: Any) -> Any:
+    """As `compiled`, but as part of what calls it: compiled once, where that is one only."""
+    return compiled(function, "always")
 
 
 @compiled

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from detect.geostat.errors import FloatArray, IntArray
-from detect.geostat.search import Cells, compiled, holds, nearest
+from detect.geostat.search import Cells, compiled, holds, inlined, nearest
 
 #: A tile is halved while its side is above this many distances to its k-th nearest reading.
 WIDEST = 1.25
@@ -66,7 +66,7 @@ class Cut(NamedTuple):
         return np.asarray(np.bincount(self.target, self.share * values, count), np.float64)
 
 
-@compiled
+@inlined
 def within(targets, t, x, y, side, margin):  # type: ignore[no-untyped-def]
     """Whether a target is in a square or up to ``margin`` outside it."""
     e, n = targets[t, 0], targets[t, 1]
@@ -74,13 +74,13 @@ def within(targets, t, x, y, side, margin):  # type: ignore[no-untyped-def]
     return inside_x and y - margin <= n and n < y + side + margin
 
 
-@compiled
+@inlined
 def ramp(u):  # type: ignore[no-untyped-def]
     """Rise from 0 to 1 between 0 and 1."""
     return min(max(u, 0.0), 1.0)
 
 
-@compiled
+@inlined
 def too_wide(cells, x, y, side, k):  # type: ignore[no-untyped-def]
     """Whether a tile is to be halved.
 
@@ -130,7 +130,8 @@ def cut_into_tiles(cells: Cells, targets: FloatArray, k: int, base: float) -> Cu
     room = 2 * len(roots) + 64
     while True:
         stack = np.concatenate((coarsest, np.empty((_DEEPEST, 5))))
-        pool, target, weight = (np.empty(room, kind) for kind in (np.int64, np.int64, np.float64))
+        pool, target = np.empty(room, np.int64), np.empty(room, np.int64)
+        weight = np.empty(room)
         pool[: len(roots)] = roots
         start, corner = np.zeros(room + 1, np.int64), np.empty((room, 3))
         count = halve(cells, targets, k, stack, len(begin), pool, target, weight, start, corner)

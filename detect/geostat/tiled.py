@@ -13,6 +13,7 @@ from detect.geostat.blocks import Support
 from detect.geostat.data import Data
 from detect.geostat.errors import FloatArray, GeostatError, IntArray
 from detect.geostat.local import LocalSystem, job_size
+from detect.geostat.plain import Solved
 from detect.geostat.trend import Trend
 from detect.geostat.variogram import Variogram
 
@@ -104,13 +105,22 @@ class TiledSystem(LocalSystem):
         self, centres: FloatArray, support: Support, cut: Cut
     ) -> tuple[FloatArray, FloatArray]:
         """What each tile says of its targets (E, 2): estimate and variance (E,)."""
+        solved = self._solve(centres, support, cut, want_weights=False)
+        return solved.estimate, solved.variance
+
+    def _solve(
+        self, centres: FloatArray, support: Support, cut: Cut, *, want_weights: bool
+    ) -> Solved:
+        """Solve the tiles for their targets (E, 2); weights are of simple kriging."""
         from detect.geostat.kernels import FINE, solve_tiles
 
-        estimate, variance = np.empty(len(centres)), np.empty(len(centres))
-        if self._compiled is None:
-            status = np.full(len(cut.corner), -1)
-        else:
-            estimate, variance, status = solve_tiles(
+        count, terms = len(centres), self.data.drift.terms
+        rows = count if want_weights else 0
+        weights, unmet = np.empty((rows, self.shared)), np.empty((rows, terms))
+        estimate, variance = np.empty(count), np.empty(count)
+        status = np.full(len(cut.corner), -1)
+        if self._compiled is not None:
+            status = solve_tiles(
                 *self._compiled,
                 (self.trend.beta, self.trend.root),
                 self.cells,
@@ -122,6 +132,7 @@ class TiledSystem(LocalSystem):
                 support.offsets,
                 support.weights,
                 support.prior_variance(self.variogram),
+                (estimate, variance, weights, unmet),
             )
             estimate += self.data.mean
         failed = np.flatnonzero(status != FINE)
@@ -129,7 +140,9 @@ class TiledSystem(LocalSystem):
             tile = slice(cut.start[q], cut.start[q + 1])
             one = self.plain.rescued(centres[tile], support, index, self.trend)
             estimate[tile], variance[tile] = one.estimate, one.variance
-        return estimate, variance
+            if want_weights:
+                weights[tile], unmet[tile] = one.weights, one.unmet
+        return Solved(estimate, variance, weights, unmet=unmet)
 
     def weights(self, centres: FloatArray, support: Support) -> csr_matrix:
         """Weights of the data in each target's estimate, sparse (T, N): the mean's reach far."""
@@ -154,46 +167,18 @@ class TiledSystem(LocalSystem):
         @ beta``.
         """
         cut = self.cut(centres)
-        rows, columns, values = [], [], []
-        unmet = np.zeros((len(centres), self.data.drift.terms))
-        for q, index in enumerate(self.neighbourhoods(cut.corner)):
-            tile = slice(cut.start[q], cut.start[q + 1])
-            own, share = cut.target[tile], cut.share[tile, None]
-            w, left = self._tile_weights(centres[own], support, index)
-            unmet[own] += share * left
-            rows.append(np.repeat(own, len(index)))
-            columns.append(np.tile(index, len(own)))
-            values.append((share * w).ravel())
-        entries = np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))
-        return csr_matrix(entries, (len(centres), len(self.data))), unmet
-
-    def _tile_weights(
-        self, centres: FloatArray, support: Support, index: IntArray
-    ) -> tuple[FloatArray, FloatArray]:
-        from detect.geostat.kernels import FINE, solve_shared
-
-        weights = np.zeros((len(centres), len(index)))
-        unmet = np.zeros((len(centres), self.data.drift.terms))
-        status = FINE + 1
-        if self._compiled is not None:
-            room = np.empty((2, len(centres)))
-            status = solve_shared(
-                *self._compiled,
-                (self.trend.beta, self.trend.root),
-                index,
-                centres,
-                self.data.target_basis(centres, support),
-                support.offsets,
-                support.weights,
-                0.0,
-                (room[0], room[1], weights, unmet),
-            )
-        if status != FINE:
-            plain = self.plain.rescued(centres, support, index, self.trend)
-            assert plain.weights is not None
-            assert plain.unmet is not None
-            return plain.weights, plain.unmet
-        return weights, unmet
+        solved = self._solve(centres[cut.target], support, cut, want_weights=True)
+        assert solved.weights is not None
+        assert solved.unmet is not None
+        index = np.array([*self.neighbourhoods(cut.corner)], np.int64).reshape(-1, self.shared)
+        columns = np.repeat(index, np.diff(cut.start), axis=0).ravel()
+        entries = np.arange(len(cut.target))
+        share = csr_matrix((cut.share, (cut.target, entries)), (len(centres), len(entries)))
+        rows = np.arange(0, columns.size + 1, self.shared)
+        by_tile = csr_matrix(
+            (solved.weights.ravel(), columns, rows), (len(rows) - 1, len(self.data))
+        )
+        return csr_matrix(share @ by_tile), np.asarray(share @ solved.unmet)
 
     def posterior(
         self, centres: FloatArray, support: Support, prior: FloatArray

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from detect.geostat import Variogram
 from detect.geostat.crosscheck import CrossCheck, against_pykrige
+from detect.geostat.first_use import compile_kernels
 from detect.geostat.model import PointModel
 from detect.geostat.scores import Scores, leave_one_out_scores
 from detect.lanes import coil_aliased_share, footprint
@@ -255,6 +256,7 @@ def map_signal(
     unit = settings.detector.signal_unit if settings.has_detector else ""
     readings = needed(survey.readings, "readings")
 
+    compiled = later(compile_kernels)
     progress("conditioning", 0, 6)
     steps_named = settings.mapping.conditioning
     # two steps need to know the coil; asking for them without one names the section
@@ -270,6 +272,7 @@ def map_signal(
     signal = _estimator(survey, conditioned, noise)
 
     progress("signal map", 2, 6)
+    compiled()
     fields = _signal_fields(survey, signal, unit, client)
     if not with_coil:
         surveyed = informed_cells(signal, fields["loudness_sd"])
