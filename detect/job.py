@@ -17,7 +17,7 @@ import xarray as xr
 from detect import __version__, square_words, stages, summaries, trial_words
 from detect.aside import aside
 from detect.cluster import connected
-from detect.figures import OF_THE_BED, OF_THE_SIGNAL, PICTURED
+from detect.figures import OF_THE_BED, OF_THE_SIGNAL
 from detect.outputs import check_target, output_folder, plain, write_json
 from detect.present.exchange import gis_layers
 from detect.present.report import render_report
@@ -31,6 +31,7 @@ from detect.stages import (
     RankResult,
     silent,
 )
+from detect.stages.common import Later
 from detect.survey import (
     Problem,
     Survey,
@@ -152,18 +153,59 @@ def map_signal(
     """Condition the readings and map them, on a cluster where the address of one is given."""
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings",))
-    with connected(cluster) as client:
-        result = stages.map_signal(survey, progress, client=client)
-    with output_folder(out, folder) as fresh:
-        draw_fields(survey, result.maps, result.anomalies, fresh, PICTURED)
-        summary = write_map(survey, result, fresh)
+    with output_folder(out, folder) as fresh, aside() as later, connected(cluster) as client:
+        maps = _mapped(survey, fresh, _draw_bed, progress, later, client=client)
+        summary = maps.written()
     return _finish(survey, summary, summaries.map_lines(summary))
+
+
+@dataclass(frozen=True)
+class _Mapped:
+    """Maps, and the function that waits for their files and returns their summary."""
+
+    result: MapResult
+    written: Callable[[], dict[str, Any]]
+
+
+def _mapped(
+    survey: Survey,
+    folder: Path,
+    draw_bed: Callable[[Survey, BedMaps, Path], None],
+    progress: Progress,
+    later: Later,
+    *,
+    cover: xr.Dataset | None = None,
+    client: Any = None,
+) -> _Mapped:
+    """Map the survey, and have each picture drawn aside as soon as what it shows is known."""
+    drawn = []
+
+    def bed() -> BedMaps:
+        below = stages.map_bed(survey)
+        drawn.append(later(draw_bed, survey, below, folder))
+        return below
+
+    result = stages.map_signal(survey, progress, bed, cover, client, later)
+    summary = later(write_map, survey, result, folder)
+    drawn += [
+        later(draw_fields, survey, result.maps, result.anomalies, folder, [name])
+        for name in OF_THE_SIGNAL
+    ]
+
+    def written() -> dict[str, Any]:
+        for finished in drawn:
+            finished()
+        return dict(summary())
+
+    return _Mapped(result, written)
 
 
 def _ranked(survey: Survey, progress: Progress) -> RankResult:
     """Map and rank, with the coverage as swum worked out once for both."""
-    cover = stages.swum(survey) if survey.settings.has_detector else None
-    return stages.rank(survey, stages.map_signal(survey, progress, cover=cover), cover, progress)
+    with aside() as later:
+        cover = stages.swum(survey) if survey.settings.has_detector else None
+        mapped = stages.map_signal(survey, progress, cover=cover, later=later)
+        return stages.rank(survey, mapped, cover, progress)
 
 
 def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -219,20 +261,17 @@ def run(
         with clock("check"):
             checked = stages.check(survey, progress)
         check_written = later(write_check, survey, checked, fresh)
-        drawn = []
-
-        def bed() -> BedMaps:
-            below = stages.map_bed(survey)
-            drawn.append(later(_draw_bed, survey, below, fresh))
-            return below
-
         with clock("map"):
-            mapped = stages.map_signal(survey, progress, bed, checked.cover, client, later)
-        map_written = later(write_map, survey, mapped, fresh)
-        drawn += [
-            later(draw_fields, survey, mapped.maps, mapped.anomalies, fresh, [name])
-            for name in OF_THE_SIGNAL
-        ]
+            maps = _mapped(
+                survey,
+                fresh,
+                _draw_bed_and_section,
+                progress,
+                later,
+                cover=checked.cover,
+                client=client,
+            )
+        mapped = maps.result
         with clock("rank"):
             ranked = stages.rank(survey, mapped, checked.cover, progress)
         progress("pictures", 0, 2)
@@ -244,11 +283,9 @@ def run(
             parts = {
                 "plan": plan_summary,
                 "check": check_written(),
-                "map": map_written(),
+                "map": maps.written(),
                 "rank": rank_summary,
             }
-            for finished in drawn:
-                finished()
         progress("report", 0, 1)
         provenance = _provenance(survey, begun)
         with clock("report"):
@@ -279,8 +316,13 @@ def _plan(survey: Survey, folder: Path) -> tuple[PlanResult, dict[str, Any]]:
 
 
 def _draw_bed(survey: Survey, below: BedMaps, folder: Path) -> None:
-    """Write the pictures of what lies under the bed, and the section along the baseline."""
+    """Write the pictures of the bed and of what lies under it."""
     draw_fields(survey, xr.Dataset(below.fields), None, folder, OF_THE_BED)
+
+
+def _draw_bed_and_section(survey: Survey, below: BedMaps, folder: Path) -> None:
+    """Write those and the section along the baseline."""
+    _draw_bed(survey, below, folder)
     write_baseline_section(survey, below, folder)
 
 

@@ -7,14 +7,19 @@ from pathlib import Path
 import numpy as np
 
 
+def compiled_before() -> bool:
+    """Whether the kriging loops' machine code stands where numba keeps it, unless told not to."""
+    kept = Path(__file__).parent / "__pycache__"
+    return next(kept.glob("kernels.leave_out_tiles-*.nbi"), None) is not None
+
+
 def compile_kernels() -> None:
     """Have machine code of the kriging loops on disk; at once where it is there already.
 
     A handful of readings is mapped. Compiling takes seconds and a hundred megabytes: in a process
     of its own it costs the one that maps neither.
     """
-    kept = Path(__file__).parent / "__pycache__"  # where numba keeps it, unless told otherwise
-    if next(kept.glob("kernels.leave_out_tiles-*.nbi"), None) is not None:
+    if compiled_before():
         return
     from detect.geostat.kriging import Kriging
     from detect.geostat.variogram import Variogram
@@ -24,4 +29,5 @@ def compile_kernels() -> None:
     values = rng.normal(size=60)
     few = Kriging(points, values, Variogram("exponential"), 0.1, neighbours=8)
     few.at(points[:9] + 0.1)
+    few.weights(points[:1])
     few.leave_one_out()

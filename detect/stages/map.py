@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from detect.geostat import Variogram
 from detect.geostat.crosscheck import CrossCheck, against_pykrige
-from detect.geostat.first_use import compile_kernels
+from detect.geostat.first_use import compile_kernels, compiled_before
 from detect.geostat.model import PointModel
 from detect.geostat.scores import Scores, leave_one_out_scores
 from detect.lanes import coil_aliased_share, footprint
@@ -271,7 +271,7 @@ def map_signal(
     progress("variogram", 1, 6)
     signal = _estimator(survey, conditioned, noise)
 
-    progress("signal map", 2, 6)
+    progress("signal map" if compiled_before() else "compiling, this once", 2, 6)
     compiled()
     fields = _signal_fields(survey, signal, unit, client)
     if not with_coil:
