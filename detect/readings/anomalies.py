@@ -14,7 +14,7 @@ from scipy.special import ndtr
 from detect.readings.belief import Belief
 from detect.readings.inversion import RELATIVE_ERROR, UNTOLD, Readings
 from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
-from detect.readings.sources import REACH_SHARE
+from detect.readings.response_table import REACH_SHARE
 from detect.readings.weighing import (
     COARSE,
     FINE,

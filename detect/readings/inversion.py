@@ -7,7 +7,6 @@ from itertools import product
 
 import numpy as np
 
-from detect.lanes import response_ratio
 from detect.readings.response_table import DEEPEST_M, response_table
 from detect.survey.settings import Detector
 
@@ -72,7 +71,7 @@ class Readings:
 
     The model of a reading is the sum over targets of ``q T r(rho, h + z)``, with ``r`` the response
     relative to the reference target at the edge of detection
-    (:func:`detect.lanes.response_ratio`), ``T`` the threshold (``threshold_snr`` noise sigmas),
+    (`detect.readings.response_table`), ``T`` the threshold (``threshold_snr`` noise sigmas),
     ``h`` the coil's height, ``z`` the burial depth and ``q`` the strength. A target is a row
     ``e, n, z, ln q``. The error of a reading is its noise and a tenth of itself.
     """
@@ -81,6 +80,7 @@ class Readings:
         self, points: np.ndarray, signal: np.ndarray, detector: Detector, noise_sd: float
     ) -> None:
         self.points, self.signal, self.detector = points, signal, detector
+        self.table = response_table(detector)
         self.threshold = detector.threshold_snr * noise_sd
         self.weight = 1.0 / np.hypot(noise_sd, RELATIVE_ERROR * np.abs(signal))
 
@@ -89,21 +89,19 @@ class Readings:
         e, n, depth, log_strength = np.asarray(targets, float).T[:, :, None]
         rho = np.hypot(self.points[:, 0] - e, self.points[:, 1] - n)
         height = self.detector.coil_height_m + depth
-        return np.asarray(
-            np.exp(log_strength) * self.threshold * response_ratio(rho, height, self.detector)
-        )
+        return np.asarray(np.exp(log_strength) * self.threshold * self.table(rho, height))
 
     def misfit(self, targets: np.ndarray) -> np.ndarray:
         """Return the weighted error of all targets together, ``(N,)``; takes them flat."""
         return (self.heard(targets.reshape(-1, 4)).sum(axis=0) - self.signal) * self.weight
 
     def slopes(self, targets: np.ndarray) -> np.ndarray:
-        """Return the Jacobian ``(N, 4 P)``, from a table: within a per cent (`ResponseTable`)."""
+        """Return the Jacobian ``(N, 4 P)``; takes targets flat."""
         e, n, depth, log_strength = targets.reshape(-1, 4).T[:, :, None]
         away = self.points[:, 0] - e, self.points[:, 1] - n
         rho = np.hypot(*away)
-        height = np.broadcast_to(self.detector.coil_height_m + depth, rho.shape)
-        each, by_rho, by_height = response_table(self.detector)(rho, height)
+        height = self.detector.coil_height_m + depth
+        each, by_rho, by_height = self.table.with_slopes(rho, height)
         inward = -by_rho / np.maximum(rho, 1e-9)
         slopes = np.stack([inward * away[0], inward * away[1], by_height, each], axis=-1)
         slopes *= (np.exp(log_strength) * self.threshold * self.weight)[..., None]

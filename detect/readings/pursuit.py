@@ -16,7 +16,8 @@ from detect.readings.inversion import (
     TargetFit,
     fit_together,
 )
-from detect.readings.sources import REACH_SHARE, response_operator, sources_under
+from detect.readings.response_table import REACH_SHARE
+from detect.readings.sources import response_operator, sources_under
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]

@@ -104,7 +104,7 @@ def test_the_operator_is_the_response_of_the_coil():
         exact = 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
         exact[rho > 1.5] = 0.0
         ours = operator[:, 2 * layer : 2 * layer + 2]
-        np.testing.assert_allclose(ours, exact, atol=2e-4 * exact.max())
+        np.testing.assert_allclose(ours, exact, rtol=2e-5)
 
 
 def test_sources_fill_the_cells_of_the_map():

@@ -41,7 +41,6 @@ def test_the_evidence_is_the_sum_over_all_answers_by_hand(monkeypatch):
     # reference: scipy's multivariate normal density with the full covariance of each lane,
     # averaged over its places aside, times scipy's Student prior, summed over every answer
     monkeypatch.setattr(weighing, "WORTH_A_LOOK", np.inf)
-    monkeypatch.setattr(weighing, "STEP_M", 1e-4)
     lattice = Lattice(
         np.array([-0.3, 0.0, 0.3]), np.array([0.0]), 3, np.array([-0.3, 0.3]), np.linspace(-1, 1, 3)
     )
