@@ -13,7 +13,8 @@ from scipy.special import ndtr
 
 from detect.readings.belief import Belief
 from detect.readings.inversion import RELATIVE_ERROR, UNTOLD, Readings
-from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
+from detect.readings.matched_filter import LEFTOVER
+from detect.readings.pursuit import merged, pursue, refine
 from detect.readings.response_table import REACH_SHARE
 from detect.readings.weighing import (
     COARSE,
