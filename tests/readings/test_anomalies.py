@@ -5,21 +5,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from planted import DETECTOR, NOISE, signal_over
 
-from detect.lanes import response_ratio
 from detect.readings.anomalies import find_anomalies, q_values
 from detect.readings.compressed import signal_of
 from detect.readings.inversion import Readings, fit_together
 from detect.readings.signal import signal_model, usual_heading
 from detect.survey.grid import Grid
-from detect.survey.settings import Detector
 
 DATA = Path(__file__).parents[1] / "data"
-DETECTOR = Detector(
-    coil_diameter_m=0.28, coil_height_m=0.12, air_range_m=0.75, threshold_snr=3.5, required_pod=0.8
-)
-NOISE = 1.0
-THRESHOLD = DETECTOR.threshold_snr * NOISE
 
 
 def readings_over(targets, seed=0, width=12, length=12.0, lane_m=0.5, step=0.25):
@@ -27,11 +21,7 @@ def readings_over(targets, seed=0, width=12, length=12.0, lane_m=0.5, step=0.25)
     rng = np.random.default_rng(seed)
     e, n = np.meshgrid(np.arange(0, width + 1e-9, lane_m), np.arange(0, length + 1e-9, step))
     e, n = e.T.ravel(), n.T.ravel()
-    signal = rng.normal(0, NOISE, e.size)
-    for te, tn, depth, strength in targets:
-        rho = np.hypot(e - te, n - tn)
-        ratio = response_ratio(rho, DETECTOR.coil_height_m + depth, DETECTOR)
-        signal += strength * THRESHOLD * ratio
+    signal = rng.normal(0, NOISE, e.size) + signal_over(targets, e, n)
     return pd.DataFrame(
         {
             "e": e,

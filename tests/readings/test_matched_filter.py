@@ -2,14 +2,13 @@
 
 import numpy as np
 import pytest
+from planted import DETECTOR, THRESHOLD
 from scipy.stats import kstest
 
 from detect.lanes import response_ratio
 from detect.readings.matched_filter import LEFTOVER, MatchedFilter
 from detect.readings.sources import Sources
-from detect.survey.settings import Detector
 
-DETECTOR = Detector(coil_diameter_m=0.28, coil_height_m=0.12, air_range_m=0.75, threshold_snr=3.5)
 POINTS = np.stack(np.meshgrid(np.arange(0.0, 4.1, 0.25), np.arange(0.0, 4.1, 0.5)), -1).reshape(
     -1, 2
 )
@@ -29,7 +28,8 @@ def test_it_is_the_best_strength_over_its_standard_deviation():
     error = np.sqrt(variance + (LEFTOVER * added) ** 2)
     for number, (e, n, depth) in enumerate(listen.places):
         rho = np.hypot(POINTS[:, 0] - e, POINTS[:, 1] - n)
-        response = np.where(rho <= 1.5, 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR), 0.0)
+        response = np.where(rho <= 1.5, response_ratio(rho, 0.12 + depth, DETECTOR), 0.0)
+        response *= THRESHOLD
         strength = np.linalg.lstsq((response / error)[:, None], left / error)[0][0]
         sd = 1.0 / np.linalg.norm(response / error)
         assert listen.z[number] == pytest.approx(strength / sd, abs=1e-4)

@@ -3,13 +3,14 @@
 import magpylib
 import numpy as np
 import pytest
+from planted import DETECTOR
 
 from detect.lanes import response_ratio
 from detect.readings.response_table import FARTHEST_M, response_table
 from detect.survey.settings import Detector
 
 COILS = {
-    "hand-held": Detector(coil_diameter_m=0.28, coil_height_m=0.12, air_range_m=0.75),
+    "hand-held": DETECTOR,
     "small": Detector(coil_diameter_m=0.15, coil_height_m=0.05, air_range_m=0.45),
     "frame": Detector(coil_diameter_m=1.0, coil_height_m=0.3, air_range_m=2.5),
 }
@@ -42,7 +43,7 @@ def test_the_table_holds_to_magpylib():
     circle = magpylib.current.Circle(current=1.0, diameter=0.28)
     field = circle.getB(np.column_stack([rho, np.zeros(rho.size), height]))
     expected = np.sum(field**2, axis=1) / circle.getB((0.0, 0.0, 0.75))[2] ** 2
-    ours = response_table(COILS["hand-held"])(rho, height)
+    ours = response_table(DETECTOR)(rho, height)
     np.testing.assert_allclose(ours, expected, rtol=1e-4)
 
 
@@ -57,20 +58,20 @@ def test_the_table_goes_as_far_as_the_coil_hears(air_range_m):
 
 
 def test_distances_broadcast():
-    table, rho = response_table(COILS["hand-held"]), np.linspace(0.0, 2.0, 7)
+    table, rho = response_table(DETECTOR), np.linspace(0.0, 2.0, 7)
     height = np.array([0.2, 0.5])
     whole = table(rho, height[:, None])
     np.testing.assert_array_equal(whole, [table(rho, 0.2), table(rho, 0.5)])
 
 
 def test_slopes_of_the_table_are_those_of_the_response():
-    detector, rng = COILS["hand-held"], np.random.default_rng(2)
+    rng = np.random.default_rng(2)
     rho, height, step = rng.uniform(0.01, 1.5, 2000), rng.uniform(0.25, 1.5, 2000), 1e-5
-    value, by_rho, by_height = response_table(detector).with_slopes(rho, height)
+    value, by_rho, by_height = response_table(DETECTOR).with_slopes(rho, height)
 
     def slope(off, up):
         ahead, behind = (
-            response_ratio(rho + s * off, height + s * up, detector) for s in (step, -step)
+            response_ratio(rho + s * off, height + s * up, DETECTOR) for s in (step, -step)
         )
         return (ahead - behind) / (2.0 * step)
 

@@ -2,19 +2,9 @@
 
 import numpy as np
 import pytest
+from planted import DETECTOR, NOISE, signal_over
 
-from detect.lanes import response_ratio
 from detect.readings.site_fit import KNOT_M, SiteFit, Swum, lane_knots
-from detect.survey.settings import Detector
-
-DETECTOR = Detector(
-    coil_diameter_m=0.28,
-    coil_height_m=0.12,
-    air_range_m=0.75,
-    line_error_m=0.12,
-    threshold_snr=3.5,
-    full_scale=120.0,
-)
 
 
 def test_knots_bring_a_straight_line_to_the_readings():
@@ -37,13 +27,11 @@ def swim(targets, lag, aside=0.0, seed=0, full=np.inf):
     logged = np.column_stack([0.8 * lane, np.tile(np.arange(0.0, 8.01, 0.25), 10)])
     out = np.where(lane % 2 == 0, 1.0, -1.0)
     coil = logged + np.column_stack([aside * rng.standard_normal(10)[lane], -lag * out])
-    signal = rng.normal(0, 1.0, len(coil))
-    for e, n, depth, ln_strength in targets:
-        rho = np.hypot(coil[:, 0] - e, coil[:, 1] - n)
-        signal += np.exp(ln_strength) * 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
+    strengths = np.column_stack([targets[:, :3], np.exp(targets[:, 3])])
+    signal = rng.normal(0, NOISE, len(coil)) + signal_over(strengths, *coil.T)
     signal = np.minimum(signal, full)
     heading = np.where(out > 0, 0.0, 180.0)
-    return Swum(logged, heading, signal, lane, signal >= full, DETECTOR, 1.0)
+    return Swum(logged, heading, signal, lane, signal >= full, DETECTOR, NOISE)
 
 
 def planted(count=10, seed=3):

@@ -2,22 +2,13 @@
 
 import numpy as np
 import pytest
+from planted import DETECTOR, NOISE, signal_over
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, t
 
 from detect.lanes import response_ratio
 from detect.readings import weighing
 from detect.readings.weighing import Heard, Lattice, Weigher
-from detect.survey.settings import Detector
-
-DETECTOR = Detector(
-    coil_diameter_m=0.28,
-    coil_height_m=0.12,
-    air_range_m=0.75,
-    line_error_m=0.12,
-    threshold_snr=3.5,
-)
-NOISE = 1.0
 
 
 def lanes_over(place, depth, strength, rng=None, wander=0.0, lanes=(-1.0, 0.0, 1.0), full=np.inf):
@@ -26,8 +17,7 @@ def lanes_over(place, depth, strength, rng=None, wander=0.0, lanes=(-1.0, 0.0, 1
     for number, e in enumerate(lanes):
         n = np.arange(-1.2, 1.21, 0.25)
         aside = 0.0 if rng is None else rng.normal(0, wander)
-        rho = np.hypot(e + aside - place[0], n - place[1])
-        signal = strength * 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
+        signal = signal_over([*place, depth, strength], e + aside, n)
         if rng is not None:
             signal = signal + rng.normal(0, NOISE, n.size)
         parts.append((np.full(n.size, e), n, signal, np.full(n.size, number)))
