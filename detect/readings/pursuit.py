@@ -13,7 +13,6 @@ from detect.readings.inversion import (
     FEWEST_READINGS,
     RELATIVE_ERROR,
     Readings,
-    TargetFit,
     fit_together,
 )
 from detect.readings.matched_filter import MatchedFilter
@@ -101,7 +100,7 @@ def pursue(
             continue
         local = Readings(points[near], left[near], detector, noise_sd)
         first = local.start((float(start[0]), float(start[1])))
-        row = fit_together(local, first[None], ROUGHLY)[0].row
+        row = fit_together(local, first[None], ROUGHLY)[0]
         everywhere = np.array(tree.query_ball_point(row[:2], reach), dtype=int)
         signal_of_it = Readings(points[everywhere], left[everywhere], detector, noise_sd).heard(
             row[None]
@@ -137,7 +136,7 @@ def grouped(targets: Floats) -> list[NDArray[np.int64]]:
 
 def refine(
     targets: Floats, points: Floats, signal: Floats, detector: Detector, noise_sd: float
-) -> list[TargetFit]:
+) -> Floats:
     """Fit targets that overlap together, each group to the readings around it.
 
     Parameters
@@ -149,22 +148,17 @@ def refine(
 
     Returns
     -------
-    list of TargetFit
-        In the order of the targets; without depth in crowds of more than `MOST_TOGETHER`.
+    (P, 4) array
+        In the order of the targets; in crowds of more than `MOST_TOGETHER` as they were.
     """
-    tree = cKDTree(points)
-    fits: dict[int, TargetFit] = {}
+    tree, refined = cKDTree(points), targets.copy()
     for members in grouped(targets):
         near = np.unique(np.concatenate(tree.query_ball_point(targets[members, :2], FIT_RADIUS_M)))
         crowded = len(members) > MOST_TOGETHER or len(near) < max(
             FEWEST_READINGS, 4 * len(members) + 1
         )
-        if crowded:
-            words = "too crowded, or too few readings, to tell a depth"
-            fits |= {int(m): TargetFit.untold(targets[m], words) for m in members}
-            continue
-        near = near.astype(int)
-        readings = Readings(points[near], signal[near], detector, noise_sd)
-        together = fit_together(readings, targets[members], CLOSELY)
-        fits |= {int(m): fit for m, fit in zip(members, together, strict=True)}
-    return [fits[number] for number in range(len(targets))]
+        if not crowded:
+            near = near.astype(int)
+            readings = Readings(points[near], signal[near], detector, noise_sd)
+            refined[members] = fit_together(readings, targets[members], CLOSELY)
+    return refined
