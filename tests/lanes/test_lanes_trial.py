@@ -123,8 +123,8 @@ def test_profile_interval_against_a_plain_one_dimensional_likelihood():
         return minimize_scalar(worth, bounds=(np.log(0.3), np.log(30.0)), method="bounded").fun
 
     least = minimize_scalar(profile, bounds=(0.4, 0.6), method="bounded")
-    if fit.lapse < 1e-3:
-        assert row.air_range_m == pytest.approx(least.x, abs=2e-3)
+    assert fit.lapse < 1e-3
+    assert row.air_range_m == pytest.approx(least.x, abs=2e-3)
     for end in (row.low_m, row.high_m):
         # 1.92 = half of the 95 % quantile of chi-square with one degree of freedom; a lapse, were
         # there one, only widens.
