@@ -27,6 +27,8 @@ TIMES = 2
 #: error of what is picked, m (from sites of `tests/benchmarks/buried_sites.py`, seeds 100 to 139)
 PICKED_SD_M = 0.03
 FEWEST_TARGETS = 4
+#: error of a first guess, m: half of what lies between two
+GUESS_SD_M = 0.1
 
 
 def lag_by_targets(swum: Swum, first_guess_m: float) -> tuple[float, float, int]:
@@ -40,7 +42,7 @@ def lag_by_targets(swum: Swum, first_guess_m: float) -> tuple[float, float, int]
     Returns
     -------
     lag_m, sd_m : float
-        The first guess and NaN where fewer than `FEWEST_TARGETS` are found.
+        The first guess and `GUESS_SD_M` where fewer than `FEWEST_TARGETS` are found.
     targets : int
 
     Notes
@@ -53,7 +55,7 @@ def lag_by_targets(swum: Swum, first_guess_m: float) -> tuple[float, float, int]
         fit = fitted_from(swum, lag)
         lag, count = fit.lag_m, len(fit.targets)
         if count < FEWEST_TARGETS:
-            return first_guess_m, float("nan"), count
+            return first_guess_m, GUESS_SD_M, count
     return lag, float(np.hypot(fit.lag_sd_m(), PICKED_SD_M)), count
 
 

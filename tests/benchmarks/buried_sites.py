@@ -7,6 +7,7 @@ of :mod:`detect.lanes`: targets small against their distance, |B|^2 of the coil 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -116,16 +117,22 @@ def lanes() -> list[tuple[str, np.ndarray, np.ndarray]]:
     return up + over
 
 
-def make_site(seed: int) -> BuriedSite:
-    """Bury and swim one site."""
+def make_site(
+    seed: int,
+    bury: Callable[[np.random.Generator], pd.DataFrame] = bury,
+    ways: list[tuple[str, np.ndarray, np.ndarray]] | None = None,
+    lag_m: float | None = None,
+) -> BuriedSite:
+    """Bury and swim one site; with other metal, lanes or lag if they are given."""
     rng = np.random.default_rng(seed)
     truth = bury(rng)
     lag = float(rng.uniform(0.05, 0.35))
+    lag = lag if lag_m is None else lag_m
     full_scale = float(DETECTOR.full_scale or np.inf)
     parts, coils, levels = [], [], {}
     clock, slope, dive = 0.0, 0.0, 0
     lost = int(rng.integers(5, 25))
-    for track, (name, start, end) in enumerate(lanes()):
+    for track, (name, start, end) in enumerate(lanes() if ways is None else ways):
         if track % LANES_A_DIVE == 0:
             dive, clock, slope = dive + 1, 300.0, rng.normal(0, 3.0) / 2400.0
         length = float(np.hypot(*(end - start)))
