@@ -10,8 +10,8 @@ import numpy as np
 
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
-from detect.lanes import double_peak_distance, reading_interval
-from detect.present.words import counted
+from detect.lanes import count_lanes, double_peak_distance, reading_interval
+from detect.present.words import counted, lanes_in_words
 from detect.probes import ContactDepth
 from detect.stages import CheckResult, MapResult, PlanResult
 from detect.survey import Survey
@@ -65,6 +65,7 @@ def depth_facts(depth: ContactDepth | None) -> Summary | None:
 def plan_summary(survey: Survey, result: PlanResult) -> Summary:
     """Return the plan's figures."""
     detector, dives = survey.settings.detector, survey.settings.dives
+    lanes, across, parts = count_lanes(result.lanes["lane"])
     inside = result.promised["pod"].to_numpy()[survey.grid().inside(survey.outline)]
     return {
         "burial_depth_m": detector.burial_depth_m,
@@ -81,7 +82,9 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "mean_pod": result.spacing.mean_pod,
         "promised_mean_pod": float(inside.mean()),
         "below_required_m2": result.short_m2,
-        "lanes": len(result.lanes),
+        "lanes": lanes,
+        "cross_lanes": across,
+        "lane_parts": parts,
         "lane_metres": float(result.lanes["length_m"].sum()),
         "dives": int(result.dives["dive"].nunique()),
         "dive_minutes": float(result.dives["minutes"].sum()),
@@ -93,7 +96,6 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "probe_spacing_m": result.stations.attrs.get("spacing_m"),
         "probe_pattern": result.stations.attrs.get("pattern"),
         "probe_find_probability": result.stations.attrs.get("find_probability"),
-        "cross_lanes": survey.settings.lanes.cross_lanes,
         "advised_cross_lanes": result.advised_cross_lanes,
         "swing_advance_m": detector.sweep_advance_m,
         "widest_swing_advance_m": result.swing_advance_m,
@@ -115,8 +117,8 @@ def plan_lines(s: Summary) -> list[str]:
         if s["reachable"]
         else f"Plan: {name}: POD {s['required_pod']:g} is out of the coil's reach; it holds down "
         f"to {s['deepest_m']:.2f} m",
-        f"  {counted(s['lanes'], 'lane')} at {s['used_spacing_m']:.2f} m, "
-        f"{s['lane_metres']:.0f} m to swim, {counted(s['dives'], 'dive')} within "
+        f"  {lanes_in_words(s['lanes'], s['cross_lanes'], s['lane_parts'])} at "
+        f"{s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, {counted(s['dives'], 'dive')} within "
         f"{s['bottom_time_min']:g} min, {counted(s['probe_stations'], 'probe station')}; between "
         "readings "
         f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",

@@ -47,7 +47,7 @@ from detect.lanes.gaps import covered_share, find_gaps, short_in, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
-from detect.lanes.plan import advised_cross_lanes, plan_lanes
+from detect.lanes.plan import advised_cross_lanes, count_lanes, plan_lanes
 from detect.lanes.residual import could_remain, residual_table
 from detect.lanes.search import (
     coverage_factor,
@@ -86,6 +86,7 @@ __all__ = [
     "class_table",
     "coil_aliased_share",
     "could_remain",
+    "count_lanes",
     "coverage",
     "coverage_factor",
     "covered_share",

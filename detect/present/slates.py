@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from detect.lanes import count_lanes
 from detect.lanes.ways import read_via
 from detect.present.backdrop import Backdrop
 from detect.present.lettering import Across, Block
@@ -34,7 +35,7 @@ from detect.present.slate_layout import (
 from detect.present.slate_log import draw_log
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
-from detect.present.words import counted
+from detect.present.words import lanes_in_words
 
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
@@ -207,7 +208,10 @@ def _map_and_facts(
         page.text(x, y + 25.0 * page.scale, "more: see table", 9)
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
-    facts = (f"{counted(len(legs), 'lane')}, {total:.0f} m", f"about {minutes:.0f} min of work")
+    facts = (
+        f"{lanes_in_words(*count_lanes(legs['lane']))}, {total:.0f} m",
+        f"about {minutes:.0f} min of work",
+    )
     if swing:
         # Beside the arrow, where the map is low.
         size = page.fitting(swing, right - x - 24.0 * page.scale, 11)

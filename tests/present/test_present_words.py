@@ -4,9 +4,10 @@ import pandas as pd
 import pytest
 
 from detect import square_words, summaries
+from detect.lanes import count_lanes
 from detect.present.advice import plan_said, tosses_said
 from detect.present.director import ordnance_said, summarise
-from detect.present.words import best, counted, hours, listed, ranged
+from detect.present.words import best, counted, hours, lanes_in_words, listed, ranged
 
 
 def test_counts_take_their_noun():
@@ -17,6 +18,15 @@ def test_counts_take_their_noun():
     assert [best(1), best(10)] == ["the best square", "the best 10"]
     assert [ranged(1, 1), ranged(2, 9)] == ["1", "2 to 9"]
     assert listed(["A", "B", "C"]) == "A, B and C"
+
+
+def test_lanes_that_keep_outs_cut_are_told_by_their_names_and_their_parts():
+    """By hand: L01, L02a, L02b, X01a, X01b are two lanes and a cross lane in five parts."""
+    assert count_lanes(["L01", "L02a", "L02b", "X01a", "X01b"]) == (2, 1, 5)
+    assert lanes_in_words(2, 1, 5) == "2 lanes and 1 cross lane in 5 parts"
+    assert lanes_in_words(46, 0, 46) == "46 lanes"
+    assert lanes_in_words(0, 2, 2) == "2 cross lanes"
+    assert lanes_in_words(0, 0, 0) == "no lanes"
 
 
 DIG = {
