@@ -118,8 +118,9 @@ def plan_lines(s: Summary) -> list[str]:
         else f"Plan: {name}: POD {s['required_pod']:g} is out of the coil's reach; it holds down "
         f"to {s['deepest_m']:.2f} m",
         f"  {lanes_in_words(s['lanes'], s['cross_lanes'], s['lane_parts'])} at "
-        f"{s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, {counted(s['dives'], 'dive')} within "
-        f"{s['bottom_time_min']:g} min, {counted(s['probe_stations'], 'probe station')}; between "
+        f"{s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
+        f"{counted(s['dives'], 'dive')} within {s['bottom_time_min']:g} min, "
+        f"{counted(s['probe_stations'], 'probe station')}; between "
         "readings "
         f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",
         *_target_lines(s["targets"]),
