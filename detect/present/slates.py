@@ -208,8 +208,9 @@ def _map_and_facts(
         page.text(x, y + 25.0 * page.scale, "more: see table", 9)
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
+    lanes, across, parts = count_lanes(legs["lane"])
     facts = (
-        f"{lanes_in_words(*count_lanes(legs['lane']))}, {total:.0f} m",
+        f"{lanes_in_words(lanes + across, 0, parts)}, {total:.0f} m",
         f"about {minutes:.0f} min of work",
     )
     if swing:
@@ -217,7 +218,9 @@ def _map_and_facts(
         size = page.fitting(swing, right - x - 24.0 * page.scale, 11)
         page.text(x, y + map_h - 26.0 * page.scale, swing, size)
     for i, words in enumerate(facts):
-        page.text(x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, 11)
+        page.text(
+            x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, page.fitting(words, right - x, 11)
+        )
     page.text(x, y + map_h - 9.0 * page.scale, "bottom time (supervisor):", 9)
     page.rule([x, right], [y + map_h, y + map_h], 1.2)
     return y + map_h + 4.0
