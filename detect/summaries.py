@@ -145,12 +145,11 @@ def _target_lines(targets: list[Summary]) -> list[str]:
     return lines
 
 
-def swing_words(result: PlanResult) -> str:
+def swing_words(advance_m: float) -> str:
     """Say on a slate how far a swung coil may go on in one swing; nothing for a coil held."""
-    advance = result.swing_advance_m
-    if not math.isfinite(advance) or advance <= 0.0:
+    if not math.isfinite(advance_m) or advance_m <= 0.0:
         return ""
-    return f"swing ≤ {advance:.2f} m on"
+    return f"swing ≤ {advance_m:.2f} m on"
 
 
 def _swing_lines(s: Summary) -> list[str]:
@@ -192,6 +191,9 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
         "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
         "infill_lanes": len(result.infill),
         "infill_metres": float(result.infill["length_m"].sum()) if len(result.infill) else 0.0,
+        "infill_dives": int(result.infill_dives["dive"].nunique())
+        if survey.settings.has_dives
+        else None,
         "residual": result.residual.to_dict("records"),
         "residual_assumes": RESIDUAL_ASSUMES,
         "notes": list(result.notes),
@@ -240,7 +242,11 @@ def _gap_words(s: Summary) -> str:
         return f"{gaps}; no lane can close {'it' if s['gaps'] == 1 else 'them'}"
     infill = counted(s["infill_lanes"], "infill lane")
     in_all = " in all" if s["infill_lanes"] > 1 else ""
-    return f"{gaps}; {infill} of {s['infill_metres']:.0f} m{in_all} to close what can be closed"
+    dives = f" on {counted(s['infill_dives'], 'dive')}" if s["infill_dives"] else ""
+    return (
+        f"{gaps}; {infill} of {s['infill_metres']:.0f} m{in_all}{dives} to close what can be "
+        "closed: infill_slates.pdf"
+    )
 
 
 def residual_line(one: Summary) -> str:

@@ -12,6 +12,7 @@
 - :mod:`detect.lanes.aliasing`: what of a signal falls between lanes;
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
+- :mod:`detect.lanes.swim_order`: lanes that lie anywhere, in an order to swim them in;
 - :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways`), :mod:`detect.lanes.kit`,
   :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the dives, the ways from lane
   to lane, the kit, the probe stations;

@@ -9,6 +9,7 @@ many and so long that figures would be too small to write.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -62,7 +63,8 @@ def slate_pages(
     ----------
     dives : DataFrame
         ``dive, order, lane, direction, from_e, from_n, to_e, to_n, length_m, minutes,
-        magnetic_deg``; with ``diver``, the two of a pair are told apart as 1a and 1b.
+        magnetic_deg``; with ``diver``, the two of a pair are told apart as 1a and 1b; with
+        ``instead_of``, the part of a planned lane that a lane is stands under it.
     backdrop : Backdrop
         With ``lanes``: distances are logged from a lane's start peg.
     site_name : str
@@ -207,12 +209,12 @@ def _map_and_facts(
     if len(headings) > 2:
         page.text(x, y + 25.0 * page.scale, "more: see table", 9)
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
-    total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
+    total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum(skipna=False))
     lanes, across, parts = count_lanes(legs["lane"])
-    facts = (
+    facts = [
         f"{lanes_in_words(lanes + across, 0, parts)}, {total:.0f} m",
-        f"about {minutes:.0f} min of work",
-    )
+        "" if math.isnan(minutes) else f"about {minutes:.0f} min of work",
+    ]
     if swing:
         # Beside the arrow, where the map is low.
         size = page.fitting(swing, right - x - 24.0 * page.scale, 11)
@@ -258,6 +260,15 @@ def _place(e: float, n: float) -> str:
     return f"{round(e, 1) + 0.0:.1f}, {round(n, 1) + 0.0:.1f}"
 
 
+def _asides(leg: Any) -> str:
+    """Say what else there is to know of a swim: the planned lane it is part of, the way to it."""
+    instead, turns = getattr(leg, "instead_of", ""), read_via(getattr(leg, "via", ""))
+    said = [f"on {instead}"] if instead else []
+    if turns:
+        said.append("go round by " + "; ".join(_place(e, n) for e, n in turns))
+    return "; ".join(said)
+
+
 def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     """Draw the lanes in the order they are swum; the heading is the largest figure."""
     inner = page.width - 2 * MARGIN_MM
@@ -273,11 +284,10 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     places = Block(page.axes, size_pt=size_pt, weight="bold", color="black")
     for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         middle = y + ROW_MM / 2
-        turns = read_via(getattr(leg, "via", ""))
-        if turns:
+        words = _asides(leg)
+        if words:
             # Under the figures, which move up for it; the heading is too large to.
             middle -= 1.2
-            words = "go round by " + "; ".join(_place(e, n) for e, n in turns)
             size = page.fitting(words, edges[5] - edges[1] - 2.0, 7.5)
             page.text(edges[1] + 1.0, y + ROW_MM - 1.7, words, size, va="center_baseline")
         arrow = "out" if leg.direction == "out" else "back"

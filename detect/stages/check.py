@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -29,10 +28,8 @@ from detect.lanes import (
     widest_spacing,
 )
 from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
+from detect.stages.infill_dives import infill_dives, next_infill
 from detect.survey import KeepOutArea, Survey
-
-# What infill lanes are called: a letter and a number.
-_INFILL_NAME = re.compile(r"[Ff]0*([0-9]+)")
 
 
 @dataclass(frozen=True)
@@ -40,7 +37,8 @@ class CheckResult:
     """Coverage as swum, what was missed, the lanes that would close it, and what could remain.
 
     ``sought`` are the classes that must be found, the reference target first; ``lowest`` is the
-    POD of whichever of them is heard worst at each place, which gaps and infill go by.
+    POD of whichever of them is heard worst at each place, which gaps and infill go by;
+    ``infill_dives`` are the infill lanes as they are to be swum.
     """
 
     cover: xr.Dataset
@@ -48,6 +46,7 @@ class CheckResult:
     lowest: xr.DataArray
     gaps: pd.DataFrame
     infill: pd.DataFrame
+    infill_dives: pd.DataFrame
     residual: pd.DataFrame
     share_met: float
     mean_pod: float
@@ -85,6 +84,8 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     gaps["lanes"] = lanes_of_gaps(gaps, survey.lanes, unswum)
     progress("infill lanes", 2, 3)
     infill, notes = _infill(survey, cover, gaps, sought, barred, unswum)
+    dives, on_dives = infill_dives(survey, infill, barred)
+    notes += on_dives
     site = site_cells(cover, outline, barred)
     if gaps["area_m2"].sum() > 0.5 * site.sum() * survey.settings.mapping.node_m**2:
         notes += (
@@ -98,6 +99,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         lowest,
         gaps,
         infill,
+        dives,
         residual_table(cover, outline, barred, classes),
         covered_share(cover, outline, barred, required),
         float(np.mean(cover["pod"].to_numpy()[site])),
@@ -149,7 +151,7 @@ def _infill(
         keep_outs=barred,
         turn_cost_m=turn_cost_m(survey),
         targets={one.name: one.detector for one in others},
-        first=_next_infill(survey),
+        first=next_infill(survey),
         unswum=unswum,
     )
     if closable is not gaps and len(infill):
@@ -167,14 +169,6 @@ def _gap_names(parts: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
     spots = shapely.points(parts["e"].to_numpy(float), parts["n"].to_numpy(float))
     names = gaps["gap"].to_numpy(dtype=object)
     return [str(names[int(np.argmin(shapely.distance(whole, spot)))]) for spot in spots]
-
-
-def _next_infill(survey: Survey) -> int:
-    """Return the first number free for an infill lane: those laid before keep theirs."""
-    if survey.lanes is None:
-        return 1
-    found = (_INFILL_NAME.fullmatch(str(lane)) for lane in survey.lanes["lane"])
-    return 1 + max((int(match[1]) for match in found if match), default=0)
 
 
 def settings_bearing(survey: Survey) -> float | None:

@@ -218,8 +218,8 @@ def test_what_was_learnt_from_none_one_or_more(changes, said):
     [
         (0, 0, "no gaps: nothing to swim again"),
         (1, 0, "1 gap of 5.0 m²; no lane can close it"),
-        (1, 1, "1 gap of 5.0 m²; 1 infill lane of 3 m to close what can be closed"),
-        (2, 2, "2 gaps, 5.0 m² in all, the largest 4.0 m²; 2 infill lanes of 3 m in all to close"),
+        (1, 1, "1 gap of 5.0 m²; 1 infill lane of 3 m on 1 dive to close what can be"),
+        (2, 2, "2 gaps, 5.0 m² in all, the largest 4.0 m²; 2 infill lanes of 3 m in all on"),
         (2, 0, "; no lane can close them"),
     ],
 )
@@ -235,6 +235,7 @@ def test_gaps_in_words(gaps, infill, said):
         "largest_gap_m2": 4.0,
         "infill_lanes": infill,
         "infill_metres": 3.0,
+        "infill_dives": infill and 1,
         "residual": [],
         "notes": [],
     }
