@@ -152,4 +152,13 @@ def test_a_swung_coil_is_told_its_speed(planned):
     assert s["swing_advance_m"] == pytest.approx(6.0 * 2.0 / 60.0)
     assert s["fastest_swim_m_per_min"] == pytest.approx(30.0 * s["widest_swing_advance_m"])
     assert any("swung coil: at most" in line for line in summaries.plan_lines(s))
-    assert summaries.swing_words(result).startswith("swing ≤ ")
+    assert summaries.swing_words(result.swing_advance_m).startswith("swing ≤ ")
+
+
+@pytest.mark.parametrize("divers", ["", "divers_on_lane = 2"])
+def test_the_table_of_lanes_says_the_order_and_way_that_dives_say(planned, divers):
+    _, result = planned(dives=divers, lanes="bearing_deg = 90\ncross_lanes = 3")
+    swum = result.dives.drop_duplicates("lane")
+    told = result.lanes.sort_values("order")
+    assert told["lane"].tolist() == swum["lane"].tolist()
+    assert told["direction"].tolist() == swum["direction"].tolist()

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import groupby, pairwise
-from typing import TYPE_CHECKING, Any
+from itertools import chain, groupby, pairwise
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 
-from detect.lanes.plan import rope_number
+from detect.lanes.plan import CROSS, rope_number
 from detect.lanes.ways import Point, Ways, read_via, written_via
 from detect.survey.errors import Problem, SurveyError
 
@@ -37,6 +37,8 @@ DIVE_COLUMNS = (
     "magnetic_deg",
     "split",
 )
+# The pieces of one lane, as rows.
+_Rope: TypeAlias = list[dict[str, Any]]
 # Minutes are added up to this; a dive is not closed for a rounding error.
 _SAME_MIN = 1e-9
 
@@ -87,7 +89,9 @@ def pack_dives(
     ----------
     lanes : pandas.DataFrame
         Columns of the lanes table; ``order`` and ``direction`` of `plan_lanes` are followed where
-        they are there, otherwise lanes are swum as listed, to and fro.
+        they are there, otherwise lanes are swum as listed, to and fro. Cross lanes that come last
+        begin with the first or last of them, at whichever end: what takes the fewest dives, and of
+        these the fewest minutes and metres between lanes.
     dives : Dives
         ``bottom_time_min`` less ``setup_min`` is what a dive has for lanes; each costs its length
         over ``swim_speed_m_per_min`` plus the move to it: ``turn_min``, or longer where it takes
@@ -132,24 +136,15 @@ def pack_dives(
         Ways(keep_outs),
     )
     divers = int(dives.divers_on_lane)
-    swims: list[dict[str, Any]] = []
-    dive, used = 0, np.inf
-    last: dict[int, dict[str, Any]] = {}
-    for unit in _units(_ropes(lanes), pace, divers):
-        minutes = _timed(unit, last, pace)
-        if used + minutes > pace.available + _SAME_MIN:
-            dive, used, last = dive + 1, 0.0, {}
-            minutes = _timed(unit, last, pace)
-        used += minutes
-        # Both of a pair begin it with the same number, whoever swam alone before.
-        begun = max((swim["order"] for swim in last.values()), default=0)
-        counts = dict.fromkeys((1, 2), begun)
-        for swim in unit:
-            counts[swim["diver"]] += 1
-            swim["dive"], swim["order"] = dive, counts[swim["diver"]]
-            last[swim["diver"]] = swim
-        swims += unit
-    digits = max(2, len(str(dive)))
+    main, across = _ropes(lanes)
+    # Cross lanes may begin at either of them and at either end: as suits where the others end.
+    tried = [
+        _filled(chain(_units(main, pace, divers), _units(listed, pace, divers, back)), pace)
+        for listed in ([across, across[::-1]] if across else [[]])
+        for back in ((False, True) if across else (False,))
+    ]
+    swims = min(tried, key=_effort)
+    digits = max(2, len(str(swims[-1]["dive"]))) if swims else 2
     # What the two of a pair swim at one time stands together: 3a, 3b, 4a, ...
     swims.sort(key=lambda swim: (swim["dive"], swim["order"], swim["diver"]))
     table = pd.DataFrame(swims, columns=list(DIVE_COLUMNS))
@@ -165,15 +160,47 @@ def pack_dives(
     return table
 
 
+def _filled(units: Iterable[list[dict[str, Any]]], pace: _Pace) -> list[dict[str, Any]]:
+    """Return the swims of units, each in the current dive if it fits, else opening the next."""
+    swims: list[dict[str, Any]] = []
+    dive, used = 0, np.inf
+    last: dict[int, dict[str, Any]] = {}
+    for unit in units:
+        minutes = _timed(unit, last, pace)
+        if used + minutes > pace.available + _SAME_MIN:
+            dive, used, last = dive + 1, 0.0, {}
+            minutes = _timed(unit, last, pace)
+        used += minutes
+        # Both of a pair begin it with the same number, whoever swam alone before.
+        begun = max((swim["order"] for swim in last.values()), default=0)
+        counts = dict.fromkeys((1, 2), begun)
+        for swim in unit:
+            counts[swim["diver"]] += 1
+            swim["dive"], swim["order"] = dive, counts[swim["diver"]]
+            last[swim["diver"]] = swim
+        swims += unit
+    return swims
+
+
+def _effort(swims: list[dict[str, Any]]) -> tuple[int, float, float]:
+    """Return what is to be least: dives, minutes and metres between lanes; ties are ties."""
+    return (
+        max((swim["dive"] for swim in swims), default=0),
+        round(sum(swim["minutes"] for swim in swims), 6),
+        round(sum(swim["transit_m"] for swim in swims), 6),
+    )
+
+
 def _units(
-    ropes: list[list[dict[str, Any]]], pace: _Pace, divers: int
+    ropes: list[_Rope], pace: _Pace, divers: int, begin_back: bool | None = None
 ) -> Iterator[list[dict[str, Any]]]:
     """Yield what is swum in one go: a swim, or a pair's two lanes with all their pieces.
 
     The two of a pair swim the same way, one pair out and the next back. A lane is never paired
     with one that crosses it, and two that do not fit a dive together are swum one after another.
+    With `begin_back` the first is swum that way, whatever way was planned.
     """
-    back = False
+    back = bool(begin_back)
     while ropes:
         together = ropes[:divers]
         unit = [
@@ -188,7 +215,8 @@ def _units(
             yield unit
         else:
             rope, ropes = ropes[0], ropes[1:]
-            planned = rope[0].get("direction") if divers == 1 else None
+            free = divers > 1 or begin_back is not None
+            planned = None if free else rope[0].get("direction")
             for swim in _swims(rope, back if planned is None else planned == "back"):
                 for part in _split(swim, pace.longest_m):
                     yield [{**part, "diver": 1}]
@@ -267,11 +295,18 @@ def _available_minutes(dives: Dives) -> float:
     return available
 
 
-def _ropes(lanes: pd.DataFrame) -> list[list[dict[str, Any]]]:
-    """Return the lanes in order, the pieces of one that keep-outs cut together."""
+def _ropes(lanes: pd.DataFrame) -> tuple[list[_Rope], list[_Rope]]:
+    """Return the lanes in order, the pieces of one that keep-outs cut together; cross lanes apart.
+
+    Only cross lanes that come after all others are set apart.
+    """
     table = lanes.sort_values("order", kind="stable") if "order" in lanes else lanes
     rows = [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
-    return [list(own) for _, own in groupby(rows, key=lambda row: rope_number(str(row["lane"])))]
+    ropes = [list(own) for _, own in groupby(rows, key=lambda row: rope_number(str(row["lane"])))]
+    ends = len(ropes)
+    while ends and str(ropes[ends - 1][0]["lane"]).startswith(CROSS):
+        ends -= 1
+    return ropes[:ends], ropes[ends:]
 
 
 def _swims(rope: list[dict[str, Any]], back: bool) -> list[dict[str, Any]]:

@@ -79,9 +79,15 @@ class Ways:
         self._barred: BaseGeometry = shapely.union_all(polygons)
         self._core = self._barred.buffer(-_TOUCH_M)
         shapely.prepare(self._core)
+        self._known: dict[tuple[Point, Point], Way] = {}
 
     def between(self, start: Point, end: Point) -> Way:
         """Return the shortest way from `start` to `end`, m."""
+        if (start, end) not in self._known:
+            self._known[start, end] = self._found(start, end)
+        return self._known[start, end]
+
+    def _found(self, start: Point, end: Point) -> Way:
         straight = float(np.hypot(end[0] - start[0], end[1] - start[1]))
         ends = np.array([start, end])
         if self._core.is_empty or self._free(ends[:1], ends[1:])[0]:
