@@ -191,6 +191,10 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
         "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
         "infill_lanes": len(result.infill),
         "infill_metres": float(result.infill["length_m"].sum()) if len(result.infill) else 0.0,
+        "gaps_by_hand": list(result.infill.attrs["by_hand"]),
+        "by_hand_m2": float(result.infill.attrs["remaining_m2"])
+        if result.infill.attrs["by_hand"]
+        else 0.0,
         "infill_dives": int(result.infill_dives["dive"].nunique())
         if survey.settings.has_dives
         else None,

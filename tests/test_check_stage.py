@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from detect import job, stages, summaries
 from detect.lanes import find_gaps, planned_coverage
@@ -239,3 +240,32 @@ def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder
     lines = summaries.check_lines(summaries.check_summary(survey, result))
     assert any("for reference target and nail, which must be found: " in line for line in lines)
     assert any("nail, 0.1 m down, none found: mean POD" in line for line in lines)
+
+
+def test_every_gap_says_what_closes_it_and_what_no_lane_can_is_left_to_hands(folder):
+    """A court 0.72 m wide within what keep-outs and their margin bar: no lane of 1 m runs there."""
+    lanes = plan_of(folder()).lanes
+    walls = [(6, 3, 6.3, 5), (7.7, 3, 8, 5), (6, 3, 8, 3.3), (6, 4.7, 8, 5)]
+    settings = folder() / "survey.toml"
+    barred = "".join(
+        f'{{name = "wall", polygon = [[{w}, {s}], [{e}, {s}], [{e}, {n}], [{w}, {n}]]}}, '
+        for w, s, e, n in walls
+    )
+    settings.write_text(settings.read_text().replace("keep_out = [", f"keep_out = [{barred}"))
+    ends = lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy().reshape(-1, 2, 2)
+    crossing = shapely.intersects(shapely.box(6, 3, 8, 5), shapely.linestrings(ends))
+    survey = swim(settings.parent, lanes, lost=lanes.loc[crossing, "lane"].tolist())
+    result = stages.check(survey)
+    closed_by = result.gaps.set_index("gap")["infill"]
+    court = result.gaps["e"].between(6.5, 7.5) & result.gaps["n"].between(3.5, 4.5)
+    assert closed_by[result.gaps.loc[court, "gap"]].tolist() == ["by hand"]
+    # Lanes of the plan laid before the walls were known are proposed as far as these leave them.
+    ends = result.infill[["start_e", "start_n", "end_e", "end_n"]].to_numpy().reshape(-1, 2, 2)
+    walled = shapely.union_all([area.polygon for area in clear_of(survey)]).buffer(-1e-3)
+    assert not shapely.intersects(walled, shapely.linestrings(ends)).any()
+    assert result.infill["instead_of"].str.startswith("L05 from").sum() == 2
+    named = {word for own in closed_by for word in own.replace(",", "").split() if word[0] == "F"}
+    assert named == set(result.infill["lane"])
+    summary = summaries.check_summary(survey, result)
+    assert summary["gaps_by_hand"] == closed_by.index[closed_by.str.contains("by hand")].tolist()
+    assert summary["by_hand_m2"] >= result.gaps.loc[court, "area_m2"].sum() > 0.0

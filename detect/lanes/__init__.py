@@ -16,9 +16,10 @@
 - :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways`), :mod:`detect.lanes.kit`,
   :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the dives, the ways from lane
   to lane, the kit, the probe stations;
-- :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
-  :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was
-  looked at, what was missed, what to swim again, and what could still lie unseen.
+- :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest` and :mod:`detect.lanes.pegs`),
+  :mod:`detect.lanes.gaps`, :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`,
+  :mod:`detect.lanes.residual`: what was looked at, what was missed, what to swim again, and what
+  could still lie unseen.
 
 The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.

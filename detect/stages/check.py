@@ -27,6 +27,7 @@ from detect.lanes import (
     unswum_parts,
     widest_spacing,
 )
+from detect.lanes.pegs import swum_to_pegs
 from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
 from detect.stages.infill_dives import infill_dives, next_infill
 from detect.survey import KeepOutArea, Survey
@@ -57,9 +58,12 @@ def swum(survey: Survey) -> xr.Dataset:
     """Return the probability of detection as swum, ``pod`` on (n, e), and of each class."""
     _, *others = target_classes(survey.settings)
     heard = survey.settings.readings.heard_between_m
+    readings = needed(survey.readings, "readings")
+    if survey.lanes is not None:
+        readings = swum_to_pegs(readings, survey.lanes, heard)
     # tapes are read to a few centimetres: a metre's step must not fall just past a metre
     return coverage(
-        needed(survey.readings, "readings"),
+        readings,
         survey.settings.detector,
         survey.grid(),
         listened_m=1.05 * heard,
@@ -84,6 +88,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     gaps["lanes"] = lanes_of_gaps(gaps, survey.lanes, unswum)
     progress("infill lanes", 2, 3)
     infill, notes = _infill(survey, cover, gaps, sought, barred, unswum)
+    gaps["infill"] = _closed_by(gaps, infill)
     dives, on_dives = infill_dives(survey, infill, barred)
     notes += on_dives
     site = site_cells(cover, outline, barred)
@@ -154,13 +159,30 @@ def _infill(
         first=next_infill(survey),
         unswum=unswum,
     )
-    if closable is not gaps and len(infill):
+    if closable is not gaps:
         # Each is named after the gap of the list, to which classes out of reach add.
         names = dict(zip(closable["gap"], _gap_names(closable, gaps), strict=True))
         infill["gap"] = [
             " ".join(sorted({names[gap] for gap in own.split()})) for own in infill["gap"]
         ]
+        by_hand = {names[gap] for gap in infill.attrs.get("by_hand", ())}
+        infill.attrs["by_hand"] = tuple(sorted(by_hand))
     return infill, (*notes, *infill.attrs.get("notes", ()))
+
+
+def _closed_by(gaps: pd.DataFrame, infill: pd.DataFrame) -> list[str]:
+    """Return for each gap what closes it: infill lanes, a search by hand, or both."""
+    lanes: dict[str, list[str]] = {}
+    for lane, own in zip(infill["lane"], infill["gap"], strict=True):
+        for gap in own.split():
+            lanes.setdefault(gap, []).append(str(lane))
+    by_hand = set(infill.attrs.get("by_hand", ()))
+    return [
+        " ".join(lanes.get(gap, [])) + (", the rest by hand" if gap in lanes else "by hand")
+        if gap in by_hand
+        else " ".join(lanes.get(gap, []))
+        for gap in gaps["gap"]
+    ]
 
 
 def _gap_names(parts: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
