@@ -13,9 +13,9 @@
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
 - :mod:`detect.lanes.swim_order`: lanes that lie anywhere, in an order to swim them in;
-- :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways`), :mod:`detect.lanes.kit`,
-  :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the dives, the ways from lane
-  to lane, the kit, the probe stations;
+- :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways` and :mod:`detect.lanes.abreast`),
+  :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the
+  dives, the ways from lane to lane, the kit, the probe stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest` and :mod:`detect.lanes.pegs`),
   :mod:`detect.lanes.gaps`, :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`,
   :mod:`detect.lanes.residual`: what was looked at, what was missed, what to swim again, and what

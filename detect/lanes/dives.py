@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
 
+from detect.lanes.abreast import Leg, together
 from detect.lanes.plan import CROSS, rope_number
-from detect.lanes.ways import Point, Ways, read_via, written_via
+from detect.lanes.ways import Point, Way, Ways, read_via, written_via
 from detect.survey.errors import Problem, SurveyError
 
 if TYPE_CHECKING:
@@ -36,6 +39,7 @@ DIVE_COLUMNS = (
     "true_deg",
     "magnetic_deg",
     "split",
+    "parted_at",
 )
 # The pieces of one lane, as rows.
 _Rope: TypeAlias = list[dict[str, Any]]
@@ -112,7 +116,8 @@ def pack_dives(
         diver's last swim of the dive ended), ``via`` (where that way turns to go round keep-outs,
         "e n; e n", m; blank where it is straight), ``minutes`` (of bottom time; 0 for the one
         of a pair who waits for the other), ``grid_deg, true_deg, magnetic_deg`` (heading as swum,
-        from the three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive).
+        from the three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive),
+        ``parted_at`` (a place within each keep-out that a pair passes on either side, as ``via``).
         ``attrs["notes"]`` is a tuple of sentences: where keep-outs leave no way.
 
     Raises
@@ -126,7 +131,8 @@ def pack_dives(
     order no packing needs fewer dives. Only a lane longer than a whole dive is split, into
     equal parts. With one coil ``divers`` is how many are in the water, so it costs diver-hours and
     saves no dive; a pair with two coils swims two lanes in the time of the longer. The way from
-    lane to lane is the shortest round the keep-outs (`detect.lanes.ways`). The dive supervisor
+    lane to lane is the shortest round the keep-outs (`detect.lanes.ways`), that of a pair on one
+    side of them where that can be (`detect.lanes.abreast`). The dive supervisor
     sets the bottom time.
     """
     pace = _Pace(
@@ -155,9 +161,24 @@ def pack_dives(
         if not swim["clear"]
     )
     table["dive"] = [f"D{number:0{digits}d}" for number in table["dive"]]
+    table.attrs["notes"] += _parting_notes(table)
     table["true_deg"] = frame.true_bearing(table["grid_deg"].to_numpy(dtype=float))
     table["magnetic_deg"] = frame.magnetic_bearing(table["grid_deg"].to_numpy(dtype=float))
     return table
+
+
+def _parting_notes(table: pd.DataFrame) -> tuple[str, ...]:
+    """Say where pairs pass a keep-out on either side, in one sentence."""
+    parted = table[table["parted_at"].ne("")].drop_duplicates(["dive", "order"])
+    if parted.empty:
+        return ()
+    goes = ", ".join(
+        f"{dive} {order}" for dive, order in zip(parted["dive"], parted["order"], strict=True)
+    )
+    return (
+        f"two divers pass a keep-out on either side, each alone, on {goes} (dive and order): the "
+        "slates say where; keep in touch, or swim one after the other",
+    )
 
 
 def _filled(units: Iterable[list[dict[str, Any]]], pace: _Pace) -> list[dict[str, Any]]:
@@ -225,27 +246,35 @@ def _units(
 
 def _timed(unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], pace: _Pace) -> float:
     """Write the way to it and minutes into the swims of a unit; return the minutes it takes."""
-    ends = dict(last)
-    taken: dict[int, float] = {}
+    ends = {diver: (swim["to_e"], swim["to_n"]) for diver, swim in last.items()}
+    legs = []
     for swim in unit:
-        before = ends.get(swim["diver"])
-        swim["transit_m"], swim["via"], swim["clear"] = 0.0, "", True
-        if before is not None:
-            way = pace.ways.between(
-                (before["to_e"], before["to_n"]), (swim["from_e"], swim["from_n"])
-            )
-            swim["transit_m"], swim["clear"] = way.length_m, way.clear
-            swim["via"] = written_via(way.via)
+        diver, start = swim["diver"], (swim["from_e"], swim["from_n"])
+        before, end = ends.get(diver), (swim["to_e"], swim["to_n"])
+        way = Way(0.0) if before is None else pace.ways.between(before, start)
+        legs.append(Leg(diver, start, end, before, way))
+        ends[diver] = end
+    parting: list[BaseGeometry] = []
+    if len({leg.diver for leg in legs}) > 1:
+        legs, parting = together(legs, pace.ways)
+    taken: dict[int, float] = {}
+    for swim, leg in zip(unit, legs, strict=True):
+        swim["transit_m"], swim["clear"] = leg.way.length_m, leg.way.clear
+        swim["via"], swim["parted_at"] = written_via(leg.way.via), _places(parting)
         swim["minutes"] = swim["length_m"] / pace.speed + max(
             pace.turn, swim["transit_m"] / pace.speed
         )
-        taken[swim["diver"]] = taken.get(swim["diver"], 0.0) + swim["minutes"]
-        ends[swim["diver"]] = swim
+        taken[leg.diver] = taken.get(leg.diver, 0.0) + swim["minutes"]
     slowest = max(taken, key=lambda diver: taken[diver])
     for swim in unit:
         if swim["diver"] != slowest:
             swim["minutes"] = 0.0
     return taken[slowest]
+
+
+def _places(areas: list[BaseGeometry]) -> str:
+    """Write a place within each of some areas as a table's cell."""
+    return written_via(shapely.get_coordinates(shapely.point_on_surface(areas)).tolist())
 
 
 def ways_between(packed: pd.DataFrame) -> list[tuple[str, list[Point]]]:

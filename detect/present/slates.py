@@ -261,11 +261,14 @@ def _place(e: float, n: float) -> str:
 
 
 def _asides(leg: Any) -> str:
-    """Say what else there is to know of a swim: the planned lane it is part of, the way to it."""
+    """Say what else to know of a swim: the planned lane it is on, its way, a pair parted."""
     instead, turns = getattr(leg, "instead_of", ""), read_via(getattr(leg, "via", ""))
     said = [f"on {instead}"] if instead else []
     if turns:
         said.append("go round by " + "; ".join(_place(e, n) for e, n in turns))
+    parted = read_via(getattr(leg, "parted_at", ""))
+    if parted:
+        said.append("PAIR PARTS at " + "; ".join(_place(e, n) for e, n in parted))
     return "; ".join(said)
 
 
