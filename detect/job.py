@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -116,15 +117,26 @@ def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobRep
     return JobReport(plain(summary), tuple(lines + (said if warnings else [])))
 
 
+def _leave(
+    survey: Survey,
+    folder: Path,
+    out: Path,
+    write: Callable[[Path], dict[str, Any]],
+    words: Callable[[dict[str, Any]], list[str]],
+) -> JobReport:
+    """Write what a command leaves, whole or not at all, and say in words what its summary says."""
+    with output_folder(out, folder) as fresh:
+        summary = write(fresh)
+    return _finish(survey, summary, words(summary))
+
+
 def trial(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     """Lay out a rehearsal and, once it was done, estimate what the coil hears."""
     check_target(out, folder)
     survey = load_survey(folder, needs=("detector",), also=("trial",))
     result = stages.trial(survey, progress)
-    with output_folder(out, folder) as fresh:
-        summary = write_trial(survey, result, fresh)
-    unit = survey.settings.detector.signal_unit
-    return _finish(survey, summary, trial_words.trial_lines(summary, unit))
+    words = partial(trial_words.trial_lines, unit=survey.settings.detector.signal_unit)
+    return _leave(survey, folder, out, partial(write_trial, survey, result), words)
 
 
 def plan(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -132,9 +144,7 @@ def plan(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     check_target(out, folder)
     survey = load_survey(folder, needs=("detector", "dives"))
     result = stages.plan(survey, progress)
-    with output_folder(out, folder) as fresh:
-        summary = write_plan(survey, result, fresh)
-    return _finish(survey, summary, summaries.plan_lines(summary))
+    return _leave(survey, folder, out, partial(write_plan, survey, result), summaries.plan_lines)
 
 
 def check(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -142,9 +152,7 @@ def check(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     check_target(out, folder)
     survey = load_survey(folder, needs=("detector", "readings"))
     result = stages.check(survey, progress)
-    with output_folder(out, folder) as fresh:
-        summary = write_check(survey, result, fresh)
-    return _finish(survey, summary, summaries.check_lines(summary))
+    return _leave(survey, folder, out, partial(write_check, survey, result), summaries.check_lines)
 
 
 def map_signal(
@@ -213,9 +221,7 @@ def rank(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings",))
     result = _ranked(survey, progress)
-    with output_folder(out, folder) as fresh:
-        summary = write_rank(survey, result, fresh)
-    return _finish(survey, summary, square_words.rank_lines(summary))
+    return _leave(survey, folder, out, partial(write_rank, survey, result), square_words.rank_lines)
 
 
 def section(
@@ -229,9 +235,9 @@ def section(
     check_target(out, folder)
     survey = load_survey(folder, needs=("probes",))
     result = stages.section(survey, start, end, progress)
-    with output_folder(out, folder) as fresh:
-        summary = write_section(survey, result, fresh)
-    return _finish(survey, summary, square_words.section_lines(summary))
+    return _leave(
+        survey, folder, out, partial(write_section, survey, result), square_words.section_lines
+    )
 
 
 def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
@@ -239,9 +245,9 @@ def learn(folder: Path, out: Path, progress: Progress = silent) -> JobReport:
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings", "opened"))
     result = stages.learn(survey, _ranked(survey, progress), progress)
-    with output_folder(out, folder) as fresh:
-        summary = write_learn(survey, result, fresh)
-    return _finish(survey, summary, square_words.learn_lines(summary))
+    return _leave(
+        survey, folder, out, partial(write_learn, survey, result), square_words.learn_lines
+    )
 
 
 def run(

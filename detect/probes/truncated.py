@@ -129,11 +129,6 @@ class Draws:
     effective: float
     sweeps: int
 
-    @property
-    def converged(self) -> bool:
-        """Whether every element's chains agree."""
-        return self.r_hat < CONVERGED
-
 
 def agreement(chains: Floats) -> tuple[float, float]:
     """Return the largest split R-hat and the smallest effective number of draws.

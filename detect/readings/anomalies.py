@@ -11,10 +11,11 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from detect.readings.belief import Belief
-from detect.readings.inversion import RELATIVE_ERROR, UNTOLD, Readings
-from detect.readings.pursuit import LEFTOVER, merged, pursue, refine
-from detect.readings.sources import REACH_SHARE
+from detect.readings.belief import UNTOLD, Belief
+from detect.readings.inversion import RELATIVE_ERROR, Readings
+from detect.readings.matched_filter import LEFTOVER
+from detect.readings.pursuit import merged, pursue, refine
+from detect.readings.response_table import REACH_SHARE
 from detect.readings.weighing import (
     COARSE,
     FINE,
@@ -200,14 +201,12 @@ def find_anomalies(
         return pd.DataFrame(columns=COLUMNS)
     targets, z, q = merged(targets, z, q)
     told = ~used["at_full_scale"].to_numpy(bool)
-    fits = refine(targets, points[told], heard[told], detector, noise_sd)
+    rows = refine(targets, points[told], heard[told], detector, noise_sd)
     for _ in range(ROUNDS):  # what comes to lie on a stronger one was a part of it
-        rows = np.array([f.row for f in fits])
         fewer, z, q = merged(rows, z, q)
-        if len(fewer) == len(fits):
+        if len(fewer) == len(rows):
             break
-        fits = refine(fewer, points[told], heard[told], detector, noise_sd)
-    rows = np.array([f.row for f in fits])
+        rows = refine(fewer, points[told], heard[told], detector, noise_sd)
     all_readings = Readings(points, heard, detector, noise_sd)
     each = all_readings.heard(rows)
     beliefs = _beliefs(used, rows, each, z, detector, noise_sd)

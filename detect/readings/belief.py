@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.readings.inversion import UNTOLD
 from detect.readings.response_table import DEEPEST_M
 
 Floats = NDArray[np.float64]
@@ -18,6 +17,8 @@ TOLD_WITHIN = 10.0
 EITHER_SIDE = 0.2
 #: an arm's reach: the place told is the one with most probability this near
 REACH_M = 0.25
+#: how a note begins that gives ranges in place of numbers
+UNTOLD = "depth and strength cannot be told apart"
 
 
 @dataclass(frozen=True)

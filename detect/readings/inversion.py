@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 
-from detect.lanes import response_ratio
 from detect.readings.response_table import DEEPEST_M, response_table
 from detect.survey.settings import Detector
 
@@ -26,53 +24,12 @@ LATTICE = np.array(
 )
 
 
-@dataclass(frozen=True)
-class TargetFit:
-    """A small target fitted to readings.
-
-    Attributes
-    ----------
-    e, n : float
-        Position, m.
-    depth_m, depth_sd_m : float
-        Burial depth below the bed and its standard deviation; NaN when the readings cannot tell.
-    strength, strength_sd : float
-        In reference targets: 1 is the target that ``air_range_m`` was measured with.
-    position_sd_m : float
-        Standard deviation of position (root mean of both axes), m.
-    note : str
-        Empty, or why there is no depth.
-    row : (4,) array
-        ``e, n, depth, ln strength`` as fitted, told or not.
-    """
-
-    e: float
-    n: float
-    depth_m: float
-    depth_sd_m: float
-    strength: float
-    strength_sd: float
-    position_sd_m: float
-    note: str
-    row: np.ndarray
-
-    @classmethod
-    def untold(cls, row: np.ndarray, note: str) -> TargetFit:
-        """Return a target of which only the place is told."""
-        nan = float("nan")
-        return cls(float(row[0]), float(row[1]), nan, nan, nan, nan, nan, note, row)
-
-
-#: depth and strength trade against each other
-UNTOLD = "depth and strength cannot be told apart"
-
-
 class Readings:
     """Readings near some targets, and what targets would add to them.
 
     The model of a reading is the sum over targets of ``q T r(rho, h + z)``, with ``r`` the response
     relative to the reference target at the edge of detection
-    (:func:`detect.lanes.response_ratio`), ``T`` the threshold (``threshold_snr`` noise sigmas),
+    (`detect.readings.response_table`), ``T`` the threshold (``threshold_snr`` noise sigmas),
     ``h`` the coil's height, ``z`` the burial depth and ``q`` the strength. A target is a row
     ``e, n, z, ln q``. The error of a reading is its noise and a tenth of itself.
     """
@@ -81,6 +38,7 @@ class Readings:
         self, points: np.ndarray, signal: np.ndarray, detector: Detector, noise_sd: float
     ) -> None:
         self.points, self.signal, self.detector = points, signal, detector
+        self.table = response_table(detector)
         self.threshold = detector.threshold_snr * noise_sd
         self.weight = 1.0 / np.hypot(noise_sd, RELATIVE_ERROR * np.abs(signal))
 
@@ -89,21 +47,19 @@ class Readings:
         e, n, depth, log_strength = np.asarray(targets, float).T[:, :, None]
         rho = np.hypot(self.points[:, 0] - e, self.points[:, 1] - n)
         height = self.detector.coil_height_m + depth
-        return np.asarray(
-            np.exp(log_strength) * self.threshold * response_ratio(rho, height, self.detector)
-        )
+        return np.asarray(np.exp(log_strength) * self.threshold * self.table(rho, height))
 
     def misfit(self, targets: np.ndarray) -> np.ndarray:
         """Return the weighted error of all targets together, ``(N,)``; takes them flat."""
         return (self.heard(targets.reshape(-1, 4)).sum(axis=0) - self.signal) * self.weight
 
     def slopes(self, targets: np.ndarray) -> np.ndarray:
-        """Return the Jacobian ``(N, 4 P)``, from a table: within a per cent (`ResponseTable`)."""
+        """Return the Jacobian ``(N, 4 P)``; takes targets flat."""
         e, n, depth, log_strength = targets.reshape(-1, 4).T[:, :, None]
         away = self.points[:, 0] - e, self.points[:, 1] - n
         rho = np.hypot(*away)
-        height = np.broadcast_to(self.detector.coil_height_m + depth, rho.shape)
-        each, by_rho, by_height = response_table(self.detector)(rho, height)
+        height = self.detector.coil_height_m + depth
+        each, by_rho, by_height = self.table.with_slopes(rho, height)
         inward = -by_rho / np.maximum(rho, 1e-9)
         slopes = np.stack([inward * away[0], inward * away[1], by_height, each], axis=-1)
         slopes *= (np.exp(log_strength) * self.threshold * self.weight)[..., None]
@@ -122,13 +78,11 @@ class Readings:
         return np.asarray(lattice[np.argmin(cost)])
 
 
-def fit_together(
-    readings: Readings, starts: np.ndarray, tolerance: float = 1e-8
-) -> list[TargetFit]:
+def fit_together(readings: Readings, starts: np.ndarray, tolerance: float = 1e-8) -> np.ndarray:
     """Fit position, depth and strength of several small targets to the same readings.
 
-    Least squares between bounds from the starts; covariance from the Jacobian, scaled up by misfit
-    where that exceeds one (Nocedal & Wright 2006, ch. 10, from memory).
+    Least squares between bounds from the starts, by steps of Levenberg and Marquardt (Nocedal &
+    Wright 2006, ch. 10, from memory).
 
     Parameters
     ----------
@@ -140,35 +94,24 @@ def fit_together(
 
     Returns
     -------
-    list of TargetFit
+    (P, 4) array
 
     Notes
     -----
-    Limit: targets small against their distance; depth and strength trade against each other, so no
-    depth is given when its standard deviation exceeds half of the distance to the coil or the
-    strength is not known to within a factor of ``exp(1)`` (1 sigma).
+    Limit: targets small against their distance. One answer of many: depth and strength trade
+    against each other, and what is open is told by `detect.readings.weighing`.
     """
-    count = len(starts)
     reach = np.array([REACH_M, REACH_M, 0.0, 0.0])
     low = np.where(reach > 0, starts - reach, [0.0, 0.0, 0.0, -12.0])
     high = np.where(reach > 0, starts + reach, [0.0, 0.0, DEEPEST_M, 12.0])
-    found, cost = _least(readings, starts.ravel(), low.ravel(), high.ravel(), tolerance)
-    freedom = max(len(readings.signal) - 4 * count, 1)
-    scale = max(1.0, 2.0 * cost / freedom)
-    slopes = readings.slopes(found)
-    normal = slopes.T @ slopes
-    targets = found.reshape(-1, 4)
-    if np.linalg.cond(normal) > 1e12:
-        return [TargetFit.untold(t, UNTOLD) for t in targets]
-    sd = np.sqrt(np.maximum(np.diag(np.linalg.inv(normal)), 0.0) * scale).reshape(-1, 4)
-    height = readings.detector.coil_height_m
-    return [_judged(t, s, height) for t, s in zip(targets, sd, strict=True)]
+    found = _least(readings, starts.ravel(), low.ravel(), high.ravel(), tolerance)
+    return found.reshape(-1, 4)
 
 
 def _least(
     readings: Readings, start: np.ndarray, low: np.ndarray, high: np.ndarray, tolerance: float
-) -> tuple[np.ndarray, float]:
-    """Return the targets (flat) of least misfit between bounds, and half its sum of squares.
+) -> np.ndarray:
+    """Return the targets (flat) of least misfit between bounds.
 
     Steps of Levenberg and Marquardt on the normal equations; what stands at a bound and is pressed
     against it stays there. A few dozen unknowns and a hundred readings: scipy's solver, made for
@@ -199,17 +142,4 @@ def _least(
         damping = max(damping / 5.0, 1e-8)
         if gain < tolerance * cost:
             break
-    return x, cost
-
-
-def _judged(target: np.ndarray, sd: np.ndarray, height_m: float) -> TargetFit:
-    """Return the target with its depth and strength, or with the word why there are none."""
-    e, n, depth, log_strength = (float(v) for v in target)
-    note = ""
-    if depth >= DEEPEST_M - 1e-3:
-        note = f"deeper than {DEEPEST_M} m or not a small target"
-    elif sd[2] > 0.5 * (height_m + depth) or sd[3] > 1.0:
-        note = UNTOLD
-    strength, nan = float(np.exp(log_strength)), float("nan")
-    told = (depth, float(sd[2]), strength, strength * float(sd[3])) if note == "" else (nan,) * 4
-    return TargetFit(e, n, *told, float(np.hypot(sd[0], sd[1]) / np.sqrt(2.0)), note, target)
+    return x

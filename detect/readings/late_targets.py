@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
 
-from detect.readings.pursuit import LEFTOVER
+from detect.readings.matched_filter import MatchedFilter
 from detect.readings.site_fit import SiteFit, Swum
-from detect.readings.sources import LOUD_SNR, Sources, response_operator, sources_near
+from detect.readings.sources import LOUD_SNR, sources_near
 
 Floats = NDArray[np.float64]
 
@@ -62,9 +61,11 @@ def fitted_from(swum: Swum, lag_m: float) -> SiteFit:
     """Fit targets and lag together, the targets picked from what is left, a few rounds."""
     points = swum.moved_back(lag_m)
     fit = SiteFit(swum, lag_m)
-    listen = _Filter(points, sources_near(points[is_loud(swum)], swum.detector), swum)
+    sources = sources_near(points[is_loud(swum)], swum.detector)
+    listen = MatchedFilter(points, sources, swum.detector, swum.noise_sd)
     for _ in range(ROUNDS):
-        picks = listen.picks(*fit.left_over())
+        listen.hear(*fit.left_over())
+        picks = _picks(listen)
         if len(picks) == 0:
             break
         fit.fit(picks, STEPS)
@@ -78,30 +79,14 @@ def is_loud(swum: Swum) -> NDArray[np.bool_]:
     return np.asarray(swum.signal > LOUD_SNR * swum.noise_sd)
 
 
-class _Filter:
-    """Matched filter over a lattice of sources (see `detect.readings.pursuit.pursue`)."""
-
-    def __init__(self, points: Floats, sources: Sources, swum: Swum) -> None:
-        threshold = swum.detector.threshold_snr * swum.noise_sd
-        self.heard = csr_matrix(response_operator(points, sources, swum.detector, threshold).T)
-        self.squares = self.heard.power(2)
-        depth = np.repeat(sources.depths, len(sources.nodes))
-        places = np.tile(sources.nodes, (len(sources.depths), 1))
-        self.places = np.column_stack([places, depth])
-
-    def picks(self, left: Floats, variance: Floats, total: Floats) -> Floats:
-        """Return targets (M, 4) that stand out of what is left, each the best of its surrounds."""
-        weight = 1.0 / (variance + (LEFTOVER * total) ** 2)
-        match = self.heard @ (weight * left)
-        power = np.maximum(self.squares @ weight, 1e-300)
-        z = match / np.sqrt(power)
-        order = np.argsort(-z, kind="stable")
-        order = order[z[order] >= max(LEAST_SNR, SHARE * float(z[order[0]]))]
-        found: list[Floats] = []
-        while len(order):
-            best = order[0]
-            strength = np.log(max(match[best] / power[best], 1e-3))
-            found.append(np.append(self.places[best], strength))
-            apart = np.hypot(*(self.places[order, :2] - self.places[best, :2]).T)
-            order = order[apart > APART_M]
-        return np.array(found).reshape(-1, 4)
+def _picks(listen: MatchedFilter) -> Floats:
+    """Return targets (M, 4) that stand out of what is left, each the best of its surrounds."""
+    z = listen.z
+    order = np.argsort(-z, kind="stable")
+    order = order[z[order] >= max(LEAST_SNR, SHARE * float(z[order[0]]))]
+    found: list[Floats] = []
+    while len(order):
+        found.append(listen.target(int(order[0])))
+        apart = np.hypot(*(listen.places[order, :2] - listen.places[order[0], :2]).T)
+        order = order[apart > APART_M]
+    return np.array(found).reshape(-1, 4)

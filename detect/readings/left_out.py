@@ -24,8 +24,8 @@ class Verdict:
     ----------
     before, after : float
         Mean absolute error of loudness (no unit); NaN where too few lanes can be predicted.
-    gain, gain_sd : float
-        Mean over lanes of what the error shrinks by, and its standard error.
+    gain : float
+        Mean over lanes of what the error shrinks by.
     keep : bool
         False where the step makes the prediction worse.
     said : str
@@ -34,7 +34,6 @@ class Verdict:
     before: float
     after: float
     gain: float
-    gain_sd: float
     keep: bool
     said: str
 
@@ -124,17 +123,17 @@ def judge(
     """
     nan = float("nan")
     if not (np.isfinite(scale) and scale > 0):
-        return Verdict(nan, nan, nan, nan, True, "not judged: the noise is not known")
+        return Verdict(nan, nan, nan, True, "not judged: the noise is not known")
     without = lane_errors(before, scale, after["used"], ground)
     with_it = lane_errors(after, scale)
     lanes = without.index.intersection(with_it.index)
     if len(lanes) < FEWEST_LANES:
-        return Verdict(nan, nan, nan, nan, True, "not judged: too few lanes lie near others")
+        return Verdict(nan, nan, nan, True, "not judged: too few lanes lie near others")
     gains = without[lanes] - with_it[lanes]
     gain, sd = float(gains.mean()), float(gains.std(ddof=1) / np.sqrt(len(gains)))
     means = float(without[lanes].mean()), float(with_it[lanes].mean())
     figures = f"error of left-out lanes {means[0]:.3f} before, {means[1]:.3f} after"
     if gain < -WORSE_BY * sd:
-        return Verdict(*means, gain, sd, False, f"LEFT OFF, for it does harm: {figures}")
+        return Verdict(*means, gain, False, f"LEFT OFF, for it does harm: {figures}")
     words = "helps" if gain > WORSE_BY * sd else "no difference that stands out"
-    return Verdict(*means, gain, sd, True, f"{words}: {figures}")
+    return Verdict(*means, gain, True, f"{words}: {figures}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from detect.readings.pursuit import LEFTOVER
+from detect.readings.matched_filter import LEFTOVER
 from detect.readings.robust import huber_weights
 from detect.readings.site_inversion import System, fit_sources
 from detect.readings.sources import LOUD_SNR, sources_near

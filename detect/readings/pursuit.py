@@ -13,10 +13,11 @@ from detect.readings.inversion import (
     FEWEST_READINGS,
     RELATIVE_ERROR,
     Readings,
-    TargetFit,
     fit_together,
 )
-from detect.readings.sources import REACH_SHARE, response_operator, sources_under
+from detect.readings.matched_filter import MatchedFilter
+from detect.readings.response_table import REACH_SHARE
+from detect.readings.sources import Sources, sources_under
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -35,9 +36,6 @@ MOST_PICKS = 200
 ROUGHLY = 1e-3
 #: the same where targets are fitted together: all answers about each are weighed after that
 CLOSELY = 1e-5
-#: share of what is taken off that may be left by wander, tilt and shape (common practice, no
-#: source): a second target under a loud one must stand out of that
-LEFTOVER = 0.25
 
 
 def pursue(
@@ -49,16 +47,11 @@ def pursue(
     surveyed: NDArray[np.bool_],
     least: float,
 ) -> tuple[Floats, Floats]:
-    r"""Pick targets one by one where a matched filter stands out.
+    """Pick targets one by one where a matched filter stands out.
 
-    For a source with responses a at the readings and errors of variance ``1/w`` the filter is
-
-    .. math:: z = \sum_i a_i w_i r_i / \sqrt{\sum_i a_i^2 w_i}
-
-    the signal-to-noise ratio of its best strength, normal with variance 1 where there is nothing
-    (Turin 1960, IRE Trans. Inf. Theory 6; from memory). The source with the largest z is refined
-    (`Readings.start`, `fit_together`), its signal taken off the readings r, and the filter run
-    again (matching pursuit, Mallat & Zhang 1993, IEEE Trans. Signal Process. 41; from memory).
+    The source with the largest z (:class:`detect.readings.matched_filter.MatchedFilter`) is refined
+    (`Readings.start`, `fit_together`), its signal taken off the readings, and the filter run again
+    (matching pursuit, Mallat & Zhang 1993, IEEE Trans. Signal Process. 41; from memory).
 
     Parameters
     ----------
@@ -84,20 +77,19 @@ def pursue(
     Limit: greedy. A pair that looks like one target is one target.
     """
     sources = sources_under(field, detector, points)
-    heard_cells = np.flatnonzero(surveyed.ravel()[sources.cell])
-    kept = (heard_cells + len(sources.nodes) * np.arange(len(sources.depths))[:, None]).ravel()
-    operator = response_operator(points, sources, detector, detector.threshold_snr * noise_sd)
-    heard = csr_matrix(operator[:, kept])
-    places = np.tile(sources.nodes[heard_cells], (len(sources.depths), 1))
-    tree = cKDTree(points)
+    heard = surveyed.ravel()[sources.cell]
+    sources = Sources(sources.nodes[heard], sources.depths, sources.cell[heard])
+    listen = MatchedFilter(points, sources, detector, noise_sd)
+    places, tree = listen.places[:, :2], cKDTree(points)
+    reach = REACH_SHARE * detector.air_range_m
     left, taken = signal.astype(float).copy(), np.zeros(len(signal))
-    weight = 1.0 / (noise_sd**2 + (RELATIVE_ERROR * signal) ** 2)
-    match, power = heard.T @ (weight * left), heard.power(2).T @ weight
+    variance = noise_sd**2 + (RELATIVE_ERROR * signal) ** 2
+    listen.hear(left, variance, taken)
     targets: list[Floats] = []
     found: list[float] = []
-    barred = np.zeros(len(kept), bool)
-    while len(targets) < MOST_PICKS and len(kept):
-        z = np.where(barred, -np.inf, match / np.sqrt(np.maximum(power, 1e-300)))
+    barred = np.zeros(len(places), bool)
+    while len(targets) < MOST_PICKS and len(places):
+        z = np.where(barred, -np.inf, listen.z)
         best = int(np.argmax(z))
         if z[best] < least:
             break
@@ -108,21 +100,14 @@ def pursue(
             continue
         local = Readings(points[near], left[near], detector, noise_sd)
         first = local.start((float(start[0]), float(start[1])))
-        row = fit_together(local, first[None], ROUGHLY)[0].row
-        reach = REACH_SHARE * detector.air_range_m
+        row = fit_together(local, first[None], ROUGHLY)[0]
         everywhere = np.array(tree.query_ball_point(row[:2], reach), dtype=int)
         signal_of_it = Readings(points[everywhere], left[everywhere], detector, noise_sd).heard(
             row[None]
         )[0]
-        before = weight[everywhere] * left[everywhere], weight[everywhere]
         left[everywhere] -= signal_of_it
         taken[everywhere] += signal_of_it
-        error = noise_sd**2 + (RELATIVE_ERROR * signal[everywhere]) ** 2
-        weight[everywhere] = 1.0 / (error + (LEFTOVER * taken[everywhere]) ** 2)
-        # only readings that hear this target change what the filter says
-        changed = csr_matrix(heard[everywhere])
-        match += changed.T @ (weight[everywhere] * left[everywhere] - before[0])
-        power += changed.power(2).T @ (weight[everywhere] - before[1])
+        listen.hear(left, variance, taken, everywhere)
         targets.append(row)
         found.append(float(z[best]))
     return np.array(targets).reshape(-1, 4), np.array(found)
@@ -151,7 +136,7 @@ def grouped(targets: Floats) -> list[NDArray[np.int64]]:
 
 def refine(
     targets: Floats, points: Floats, signal: Floats, detector: Detector, noise_sd: float
-) -> list[TargetFit]:
+) -> Floats:
     """Fit targets that overlap together, each group to the readings around it.
 
     Parameters
@@ -163,22 +148,17 @@ def refine(
 
     Returns
     -------
-    list of TargetFit
-        In the order of the targets; without depth in crowds of more than `MOST_TOGETHER`.
+    (P, 4) array
+        In the order of the targets; in crowds of more than `MOST_TOGETHER` as they were.
     """
-    tree = cKDTree(points)
-    fits: dict[int, TargetFit] = {}
+    tree, refined = cKDTree(points), targets.copy()
     for members in grouped(targets):
         near = np.unique(np.concatenate(tree.query_ball_point(targets[members, :2], FIT_RADIUS_M)))
         crowded = len(members) > MOST_TOGETHER or len(near) < max(
             FEWEST_READINGS, 4 * len(members) + 1
         )
-        if crowded:
-            words = "too crowded, or too few readings, to tell a depth"
-            fits |= {int(m): TargetFit.untold(targets[m], words) for m in members}
-            continue
-        near = near.astype(int)
-        readings = Readings(points[near], signal[near], detector, noise_sd)
-        together = fit_together(readings, targets[members], CLOSELY)
-        fits |= {int(m): fit for m, fit in zip(members, together, strict=True)}
-    return [fits[number] for number in range(len(targets))]
+        if not crowded:
+            near = near.astype(int)
+            readings = Readings(points[near], signal[near], detector, noise_sd)
+            refined[members] = fit_together(readings, targets[members], CLOSELY)
+    return refined

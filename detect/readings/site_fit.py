@@ -258,7 +258,7 @@ class SiteFit:
         height = swum.detector.coil_height_m + (self.knots @ height)[near]
         loud = self.threshold * np.exp(targets[self._target, 3])
         each, by_rho, by_height = (
-            loud * x for x in self.table(rho, height[at] + targets[self._target, 2])
+            loud * x for x in self.table.with_slopes(rho, height[at] + targets[self._target, 2])
         )
         by_place = (by_rho / np.maximum(rho, 1e-6))[:, None] * away
         count = len(near)

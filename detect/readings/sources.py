@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix, hstack
 from scipy.spatial import cKDTree
 
-from detect.lanes import response_ratio
+from detect.readings.response_table import REACH_SHARE, response_table
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -18,9 +18,6 @@ Floats = NDArray[np.float64]
 #: depths of the sources: distances to the coil as shares of the air range. Their responses differ
 #: by enough to be told apart; the last is heard from three to five reference targets up.
 DISTANCE_SHARES = (0.36, 0.69, 1.16)
-#: a source is heard out to this many air ranges: its response there is under a hundredth of the
-#: threshold a reference target reaches at its air range
-REACH_SHARE = 2.0
 #: widest spacing of the lattice, m: finer than the coil is wide
 WIDEST_STEP_M = 0.25
 #: a reading that stands this many sigma out is loud; what it hears lies within this of it, m
@@ -111,10 +108,10 @@ def sources_under(field: xr.DataArray, detector: Detector, points: Floats) -> So
 def response_operator(
     points: Floats, sources: Sources, detector: Detector, threshold: float
 ) -> csr_matrix:
-    r"""Return what a source of strength 1 adds to each reading, sparse ``(N, D * K)``.
+    """Return what a source of strength 1 adds to each reading, sparse ``(N, D * K)``.
 
-    ``threshold`` times :func:`detect.lanes.response_ratio`, from a table over the distance off the
-    axis at 2 mm (linear between: within 1e-4 of the peak), and 0 past `REACH_SHARE` air ranges.
+    ``threshold`` times the coil's response
+    (:class:`detect.readings.response_table.ResponseTable`), and 0 past `REACH_SHARE` air ranges.
 
     Parameters
     ----------
@@ -129,11 +126,10 @@ def response_operator(
     pairs = cKDTree(points).sparse_distance_matrix(
         cKDTree(sources.nodes), reach, output_type="ndarray"
     )
-    table = np.arange(0.0, reach + 0.004, 0.002)
+    table, away = response_table(detector), np.ascontiguousarray(pairs["v"])
     shape = len(points), len(sources.nodes)
     layers = []
     for depth in sources.depths:
-        ratio = response_ratio(table, detector.coil_height_m + depth, detector)
-        heard = threshold * np.interp(pairs["v"], table, ratio)
+        heard = threshold * table(away, detector.coil_height_m + float(depth))
         layers.append(csr_matrix((heard, (pairs["i"], pairs["j"])), shape))
     return csr_matrix(hstack(layers, format="csr"))

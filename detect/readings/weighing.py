@@ -15,10 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from detect.lanes import response_ratio
 from detect.readings.belief import Answers, Belief, believed
 from detect.readings.inversion import RELATIVE_ERROR
-from detect.readings.response_table import DEEPEST_M
+from detect.readings.response_table import (
+    DEEPEST_M,
+    FARTHEST_M,
+    REACH_SHARE,
+    response_table,
+)
 from detect.survey.settings import Detector
 
 Floats = NDArray[np.float64]
@@ -33,8 +37,9 @@ LEAST_ALONG_M, MOST_ALONG_M = 0.03, 0.12
 LN_STRENGTH_SCALE, LN_STRENGTH_FREEDOM = 1.5, 3.0
 #: answers are left out that are this much worse than the best, in ln of probability
 WORTH_A_LOOK = 12.0
-#: step and end of the table of responses, m: within two per cent
-STEP_M, TABLE_M = 0.004, 4.0
+#: places are told apart to this, m: half of it moves the response by 2.5 % at the most
+#: from 0.12 m off the coil's plane
+STEP_M = 0.002
 #: height errors no smaller than this, m; error of a lane's level, noise sigmas (common practice, no
 #: source)
 LEAST_HEIGHT_ERROR_M, LEVEL_SD = 0.01, 0.2
@@ -166,10 +171,9 @@ class Weigher:
     @cached_property
     def table(self) -> Floats:
         """Signal of the reference target by distance and by place off the axis (D, R)."""
-        rho = np.arange(0.0, TABLE_M, STEP_M)
-        return np.asarray(
-            self.threshold * response_ratio(rho, self.distances[:, None], self.detector)
-        )
+        farthest = max(FARTHEST_M, REACH_SHARE * self.detector.air_range_m)
+        rho = np.arange(0.0, farthest, STEP_M)
+        return self.threshold * response_table(self.detector)(rho, self.distances[:, None])
 
     @cached_property
     def gain_variance(self) -> Floats:

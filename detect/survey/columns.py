@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -132,6 +132,16 @@ def has_column(raw: RawTable, name: str) -> bool:
 def header_slips(raw: RawTable, columns: Sequence[Column]) -> list[Problem]:
     """List what is wrong with a table's headings: missing, misspelt or doubled columns."""
     return _match_header(raw, columns)[1]
+
+
+def wrong_cells(
+    rows: pd.DataFrame, column: str, file: str, what: Callable[[Any], str], remedy: str
+) -> list[Problem]:
+    """Name the cell of a column in each of these rows, `what` wording its value."""
+    return [
+        Problem(file, what(value), remedy, row=int(row), column=column)
+        for value, row in zip(rows[column], rows["row"], strict=True)
+    ]
 
 
 def _match_header(

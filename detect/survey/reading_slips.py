@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from detect.survey.columns import has_column, nearest
+from detect.survey.columns import has_column, nearest, wrong_cells
 from detect.survey.errors import Problem
 from detect.survey.files import RawTable
 
@@ -36,16 +36,8 @@ def missing_place_columns(raw: RawTable) -> list[Problem]:
 def wrong_directions(table: pd.DataFrame, file: str) -> list[Problem]:
     """Name directions that are neither out nor back."""
     wrong = table[(table["direction"] != "") & ~table["direction"].isin(["out", "back"])]
-    return [
-        Problem(
-            file,
-            f'direction is "{word}"',
-            'write "out" (from the lane\'s start peg) or "back"',
-            row=int(row),
-            column="direction",
-        )
-        for word, row in zip(wrong["direction"], wrong["row"], strict=True)
-    ]
+    remedy = 'write "out" (from the lane\'s start peg) or "back"'
+    return wrong_cells(wrong, "direction", file, lambda word: f'direction is "{word}"', remedy)
 
 
 def above_full_scale(table: pd.DataFrame, file: str, full_scale: float | None) -> list[Problem]:
@@ -53,16 +45,13 @@ def above_full_scale(table: pd.DataFrame, file: str, full_scale: float | None) -
     if full_scale is None:
         return []
     above = table[table["signal"] > full_scale * (1 + 1e-9)]
-    return [
-        Problem(
-            file,
-            f"signal {signal:g} is above the meter's full scale ({full_scale:g})",
-            "check the slate, or detector.full_scale in survey.toml",
-            row=int(row),
-            column="signal",
-        )
-        for signal, row in zip(above["signal"], above["row"], strict=True)
-    ]
+    return wrong_cells(
+        above,
+        "signal",
+        file,
+        lambda signal: f"signal {signal:g} is above the meter's full scale ({full_scale:g})",
+        "check the slate, or detector.full_scale in survey.toml",
+    )
 
 
 def unplaced(table: pd.DataFrame, raw: RawTable, placed: NDArray[np.bool_]) -> list[Problem]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from detect.survey.columns import Column
+from detect.survey.columns import Column, wrong_cells
 from detect.survey.errors import Problem
 from detect.survey.positions import measure_lanes
 
@@ -103,16 +103,13 @@ def check_probes(
     problems = named_twice(probes, "probe", file, "give each probe its own name, or remove one row")
     if length_m is not None:
         deep = probes[probes["depth_m"] > length_m + 1e-9]
-        problems += [
-            Problem(
-                file,
-                f"{depth:g} m is deeper than the probe is long ({length_m:g} m)",
-                "check the slate, or probes.length_m in survey.toml",
-                row=int(row),
-                column="depth_m",
-            )
-            for depth, row in zip(deep["depth_m"], deep["row"], strict=True)
-        ]
+        problems += wrong_cells(
+            deep,
+            "depth_m",
+            file,
+            lambda depth: f"{depth:g} m is deeper than the probe is long ({length_m:g} m)",
+            "check the slate, or probes.length_m in survey.toml",
+        )
     notices = _repeated_places(probes, file, "probes")
     none_like = probes["contact"].isin(["no", "nil", "0", "n", "nothing", "no contact"])
     if none_like.any():
@@ -146,16 +143,13 @@ def check_seabed(table: pd.DataFrame, file: str) -> list[Problem]:
 def check_trial(table: pd.DataFrame, file: str) -> list[Problem]:
     """Name every ``detected`` that is neither 0 nor 1."""
     wrong = table[table["detected"].notna() & ~table["detected"].isin([0.0, 1.0])]
-    return [
-        Problem(
-            file,
-            f"detected is {value:g}",
-            _DETECTED,
-            row=int(row),
-            column="detected",
-        )
-        for value, row in zip(wrong["detected"], wrong["row"], strict=True)
-    ]
+    return wrong_cells(
+        wrong,
+        "detected",
+        file,
+        lambda value: f"detected is {value:g}",
+        _DETECTED,
+    )
 
 
 def named_twice(table: pd.DataFrame, column: str, file: str, remedy: str) -> list[Problem]:

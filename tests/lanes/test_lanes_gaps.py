@@ -125,6 +125,7 @@ def test_no_lane_is_idle(spoilt_survey, heron_skerry):
     infill = infill_lanes(
         gaps, detector, spacing, cover=cover, outline=heron_skerry, keep_outs=[reef]
     )
+    assert len(infill) > 1
     for k in infill.index:
         added = planned_coverage(infill.drop(index=k), detector, grid)
         both = cover.assign(pod=1 - (1 - cover["pod"]) * (1 - added["pod"]))

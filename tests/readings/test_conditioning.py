@@ -3,17 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from planted import DETECTOR, signal_over
 
 from detect.lanes import response_ratio
 from detect.readings.baseline import quiet_readings, track_levels
 from detect.readings.conditioning import condition, remove_drift, remove_levels
 from detect.readings.spikes import least_neighbour_share, screen_spikes
 from detect.readings.steps import prepare
-from detect.survey.settings import Detector
-
-DETECTOR = Detector(
-    coil_diameter_m=0.28, coil_height_m=0.15, air_range_m=0.75, threshold_snr=3.5, required_pod=0.8
-)
 
 
 def swum(levels, slope_per_s=0.0, count=120, step=0.25, sd=1.0, seed=5, target=None):
@@ -27,10 +23,7 @@ def swum(levels, slope_per_s=0.0, count=120, step=0.25, sd=1.0, seed=5, target=N
         clock = time[-1] + 60.0
         signal = level + slope_per_s * time + rng.normal(0, sd, count)
         if target is not None:
-            e, n, depth, strength = target
-            rho = np.hypot(lane - e, place - n)
-            ratio = response_ratio(rho, DETECTOR.coil_height_m + depth, DETECTOR)
-            signal = signal + strength * DETECTOR.threshold_snr * sd * ratio
+            signal = signal + sd * signal_over(target, lane, place)
         rows.append(
             pd.DataFrame(
                 {
@@ -81,7 +74,7 @@ class TestSpikes:
     def test_spikes_go_and_metal_stays(self):
         readings = prepare(swum([0.0] * 8, target=(3.0, 12.0, 0.02, 30.0)))
         planted = [200, 431, 777]
-        readings.loc[planted, "signal"] += [120.0, 150.0, -30.0]
+        readings.loc[planted, "signal"] += [160.0, 150.0, -30.0]
         out, record = screen_spikes(readings, DETECTOR)
         assert sorted(out.index[~out["used"]]) == planted
         assert record.dropped == 3

@@ -2,21 +2,10 @@
 
 import numpy as np
 import pandas as pd
+from planted import DETECTOR, signal_over
 
-from detect.lanes import response_ratio
 from detect.readings.levelling import tracks_levelled
 from detect.readings.lifted import lifted_by_metal
-from detect.survey.settings import Detector
-
-DETECTOR = Detector(
-    coil_diameter_m=0.28,
-    coil_height_m=0.12,
-    air_range_m=0.75,
-    burial_depth_m=0.35,
-    line_error_m=0.1,
-    threshold_snr=3.5,
-    required_pod=0.8,
-)
 
 
 def swum(levels, targets, seed=0, noise=1.0):
@@ -24,9 +13,7 @@ def swum(levels, targets, seed=0, noise=1.0):
     rng = np.random.default_rng(seed)
     track = np.repeat(np.arange(len(levels)), 80)
     e, n = track.astype(float), np.tile(np.arange(80) * 0.25, len(levels))
-    rho = np.hypot(e[:, None] - targets[:, 0], n[:, None] - targets[:, 1])
-    ratio = response_ratio(rho, DETECTOR.coil_height_m + targets[:, 2], DETECTOR)
-    metal = DETECTOR.threshold_snr * ratio @ targets[:, 3]
+    metal = signal_over(targets, e, n)
     return pd.DataFrame(
         {
             "track": track,

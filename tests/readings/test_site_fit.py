@@ -1,45 +1,10 @@
-"""The fit of all targets at once: its table against the exact field, and planted lags and lanes."""
+"""The fit of all targets at once: planted lags and lanes."""
 
 import numpy as np
 import pytest
+from planted import DETECTOR, NOISE, signal_over
 
-from detect.lanes import response_ratio
-from detect.readings.response_table import response_table
 from detect.readings.site_fit import KNOT_M, SiteFit, Swum, lane_knots
-from detect.survey.settings import Detector
-
-DETECTOR = Detector(
-    coil_diameter_m=0.28,
-    coil_height_m=0.12,
-    air_range_m=0.75,
-    line_error_m=0.12,
-    threshold_snr=3.5,
-    full_scale=120.0,
-)
-
-
-@pytest.mark.parametrize(("least", "most", "within"), [(0.06, 0.12, 2e-3), (0.12, 1.6, 5e-4)])
-def test_the_table_holds_to_the_exact_response(least, most, within):
-    rng = np.random.default_rng(1)
-    rho, height = rng.uniform(0.0, 2.5, 4000), rng.uniform(least, most, 4000)
-    ours, *_ = response_table(DETECTOR)(rho, height)
-    np.testing.assert_allclose(ours, response_ratio(rho, height, DETECTOR), rtol=within)
-
-
-def test_slopes_of_the_table_are_those_of_the_response():
-    rng = np.random.default_rng(2)
-    rho, height, step = rng.uniform(0.01, 1.5, 2000), rng.uniform(0.25, 1.5, 2000), 1e-5
-    value, by_rho, by_height = response_table(DETECTOR)(rho, height)
-
-    def slope(off, up):
-        ahead, behind = (
-            response_ratio(rho + s * off, height + s * up, DETECTOR) for s in (step, -step)
-        )
-        return (ahead - behind) / (2.0 * step)
-
-    # as shares of the value per metre; the steepest falls by a factor of e in 0.1 m
-    np.testing.assert_allclose(by_rho / value, slope(1, 0) / value, atol=0.03)
-    np.testing.assert_allclose(by_height / value, slope(0, 1) / value, atol=0.03)
 
 
 def test_knots_bring_a_straight_line_to_the_readings():
@@ -62,13 +27,11 @@ def swim(targets, lag, aside=0.0, seed=0, full=np.inf):
     logged = np.column_stack([0.8 * lane, np.tile(np.arange(0.0, 8.01, 0.25), 10)])
     out = np.where(lane % 2 == 0, 1.0, -1.0)
     coil = logged + np.column_stack([aside * rng.standard_normal(10)[lane], -lag * out])
-    signal = rng.normal(0, 1.0, len(coil))
-    for e, n, depth, ln_strength in targets:
-        rho = np.hypot(coil[:, 0] - e, coil[:, 1] - n)
-        signal += np.exp(ln_strength) * 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
+    strengths = np.column_stack([targets[:, :3], np.exp(targets[:, 3])])
+    signal = rng.normal(0, NOISE, len(coil)) + signal_over(strengths, *coil.T)
     signal = np.minimum(signal, full)
     heading = np.where(out > 0, 0.0, 180.0)
-    return Swum(logged, heading, signal, lane, signal >= full, DETECTOR, 1.0)
+    return Swum(logged, heading, signal, lane, signal >= full, DETECTOR, NOISE)
 
 
 def planted(count=10, seed=3):

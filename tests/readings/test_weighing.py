@@ -2,22 +2,13 @@
 
 import numpy as np
 import pytest
+from planted import DETECTOR, NOISE, signal_over
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, t
 
 from detect.lanes import response_ratio
 from detect.readings import weighing
 from detect.readings.weighing import Heard, Lattice, Weigher
-from detect.survey.settings import Detector
-
-DETECTOR = Detector(
-    coil_diameter_m=0.28,
-    coil_height_m=0.12,
-    air_range_m=0.75,
-    line_error_m=0.12,
-    threshold_snr=3.5,
-)
-NOISE = 1.0
 
 
 def lanes_over(place, depth, strength, rng=None, wander=0.0, lanes=(-1.0, 0.0, 1.0), full=np.inf):
@@ -26,8 +17,7 @@ def lanes_over(place, depth, strength, rng=None, wander=0.0, lanes=(-1.0, 0.0, 1
     for number, e in enumerate(lanes):
         n = np.arange(-1.2, 1.21, 0.25)
         aside = 0.0 if rng is None else rng.normal(0, wander)
-        rho = np.hypot(e + aside - place[0], n - place[1])
-        signal = strength * 3.5 * response_ratio(rho, 0.12 + depth, DETECTOR)
+        signal = signal_over([*place, depth, strength], e + aside, n)
         if rng is not None:
             signal = signal + rng.normal(0, NOISE, n.size)
         parts.append((np.full(n.size, e), n, signal, np.full(n.size, number)))
@@ -41,7 +31,6 @@ def test_the_evidence_is_the_sum_over_all_answers_by_hand(monkeypatch):
     # reference: scipy's multivariate normal density with the full covariance of each lane,
     # averaged over its places aside, times scipy's Student prior, summed over every answer
     monkeypatch.setattr(weighing, "WORTH_A_LOOK", np.inf)
-    monkeypatch.setattr(weighing, "STEP_M", 1e-4)
     lattice = Lattice(
         np.array([-0.3, 0.0, 0.3]), np.array([0.0]), 3, np.array([-0.3, 0.3]), np.linspace(-1, 1, 3)
     )
@@ -88,6 +77,15 @@ def test_the_evidence_is_the_sum_over_all_answers_by_hand(monkeypatch):
         for lane in (0, 1)
     ) + t.logpdf(0.0, 3.0)
     assert ours == pytest.approx(logsumexp(terms) - constant, abs=0.02)
+
+
+def test_responses_are_those_of_places_a_millimetre_off():
+    rng, weigher = np.random.default_rng(7), Weigher(DETECTOR, NOISE)
+    points, place = rng.uniform(-1.2, 1.2, (5000, 2)), np.array([[[0.1, 0.2]]])
+    ours = weigher._responses(place, points)[:, 0]
+    rho = np.hypot(*(points - place[0, 0]).T)
+    exact = 3.5 * response_ratio(rho, weigher.distances[:, None], DETECTOR)
+    np.testing.assert_allclose(ours, exact, rtol=0.025)
 
 
 def test_ranges_hold_their_share_over_wandering_lanes():
