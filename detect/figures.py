@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 from matplotlib.figure import Figure
 
-from detect.lanes import detection_probability, target_classes
+from detect.lanes import count_lanes, detection_probability, target_classes
 from detect.present.backdrop import Backdrop
 from detect.present.charts import (
     draw_calibration,
@@ -30,7 +30,7 @@ from detect.present.maps import draw_beside, draw_coverage, draw_pair
 from detect.present.plan_figure import draw_plan
 from detect.present.squares import draw_squares
 from detect.present.traces import draw_conditioning
-from detect.present.words import counted
+from detect.present.words import counted, lanes_in_words
 from detect.probes import Section
 from detect.readings import by_whom
 from detect.squares import square_layout
@@ -129,8 +129,9 @@ def plan_figures(survey: Survey, result: PlanResult) -> Figures:
             required_pod=detector.required_pod,
             sought=result.lead.name,
             subtitle=(
-                f"{len(result.lanes)} lanes {result.used_spacing_m:.2f} m apart for "
-                f"{result.lead.name}, {result.dives['dive'].nunique()} dives"
+                f"{lanes_in_words(*count_lanes(result.lanes['lane']))}, "
+                f"{result.used_spacing_m:.2f} m apart for {result.lead.name}, "
+                f"{counted(result.dives['dive'].nunique(), 'dive')}"
             ),
         ),
     )

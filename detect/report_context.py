@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+from detect.lanes import count_lanes
 from detect.present.report import Picture, ReportContext
 from detect.probes import contact_indicator, median_depth
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
@@ -91,7 +92,7 @@ def report_context(
             "coil diameter (m)": detector.coil_diameter_m,
             "air range of the reference target (m)": detector.air_range_m,
             "widest lane spacing (m)": plan["widest_spacing_m"],
-            "lanes swum": int(mapped.readings["lane"].nunique()),
+            "lanes swum": _lanes_swum(mapped),
             "passes swum": int(mapped.readings["track"].nunique()),
             "bottom time, set by the dive supervisor (min)": plan["bottom_time_min"],
         },
@@ -161,6 +162,12 @@ def report_context(
         warnings=tuple(note for part in parts.values() for note in part["notes"]),
         provenance=provenance,
     )
+
+
+def _lanes_swum(mapped: MapResult) -> int | str:
+    """Return how many lanes have readings, and in how many parts where keep-outs cut them."""
+    lanes, across, parts = count_lanes(mapped.readings["lane"])
+    return parts if parts == lanes + across else f"{lanes + across} in {parts} parts"
 
 
 def _variogram_facts(maps: dict[str, Any], unit: str) -> dict[str, Any]:

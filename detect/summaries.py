@@ -10,8 +10,8 @@ import numpy as np
 
 from detect.geostat import Variogram
 from detect.geostat.model import PointModel
-from detect.lanes import double_peak_distance, reading_interval
-from detect.present.words import counted
+from detect.lanes import count_lanes, double_peak_distance, reading_interval
+from detect.present.words import counted, lanes_in_words
 from detect.probes import ContactDepth
 from detect.stages import CheckResult, MapResult, PlanResult
 from detect.survey import Survey
@@ -65,6 +65,7 @@ def depth_facts(depth: ContactDepth | None) -> Summary | None:
 def plan_summary(survey: Survey, result: PlanResult) -> Summary:
     """Return the plan's figures."""
     detector, dives = survey.settings.detector, survey.settings.dives
+    lanes, across, parts = count_lanes(result.lanes["lane"])
     inside = result.promised["pod"].to_numpy()[survey.grid().inside(survey.outline)]
     return {
         "burial_depth_m": detector.burial_depth_m,
@@ -81,7 +82,9 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "mean_pod": result.spacing.mean_pod,
         "promised_mean_pod": float(inside.mean()),
         "below_required_m2": result.short_m2,
-        "lanes": len(result.lanes),
+        "lanes": lanes,
+        "cross_lanes": across,
+        "lane_parts": parts,
         "lane_metres": float(result.lanes["length_m"].sum()),
         "dives": int(result.dives["dive"].nunique()),
         "dive_minutes": float(result.dives["minutes"].sum()),
@@ -93,7 +96,6 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "probe_spacing_m": result.stations.attrs.get("spacing_m"),
         "probe_pattern": result.stations.attrs.get("pattern"),
         "probe_find_probability": result.stations.attrs.get("find_probability"),
-        "cross_lanes": survey.settings.lanes.cross_lanes,
         "advised_cross_lanes": result.advised_cross_lanes,
         "swing_advance_m": detector.sweep_advance_m,
         "widest_swing_advance_m": result.swing_advance_m,
@@ -115,9 +117,10 @@ def plan_lines(s: Summary) -> list[str]:
         if s["reachable"]
         else f"Plan: {name}: POD {s['required_pod']:g} is out of the coil's reach; it holds down "
         f"to {s['deepest_m']:.2f} m",
-        f"  {counted(s['lanes'], 'lane')} at {s['used_spacing_m']:.2f} m, "
-        f"{s['lane_metres']:.0f} m to swim, {counted(s['dives'], 'dive')} within "
-        f"{s['bottom_time_min']:g} min, {counted(s['probe_stations'], 'probe station')}; between "
+        f"  {lanes_in_words(s['lanes'], s['cross_lanes'], s['lane_parts'])} at "
+        f"{s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
+        f"{counted(s['dives'], 'dive')} within {s['bottom_time_min']:g} min, "
+        f"{counted(s['probe_stations'], 'probe station')}; between "
         "readings "
         f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",
         *_target_lines(s["targets"]),
@@ -142,12 +145,11 @@ def _target_lines(targets: list[Summary]) -> list[str]:
     return lines
 
 
-def swing_words(result: PlanResult) -> str:
+def swing_words(advance_m: float) -> str:
     """Say on a slate how far a swung coil may go on in one swing; nothing for a coil held."""
-    advance = result.swing_advance_m
-    if not math.isfinite(advance) or advance <= 0.0:
+    if not math.isfinite(advance_m) or advance_m <= 0.0:
         return ""
-    return f"swing ≤ {advance:.2f} m on"
+    return f"swing ≤ {advance_m:.2f} m on"
 
 
 def _swing_lines(s: Summary) -> list[str]:
@@ -189,6 +191,13 @@ def check_summary(survey: Survey, result: CheckResult) -> Summary:
         "largest_gap_m2": float(result.gaps["area_m2"].max()) if len(result.gaps) else 0.0,
         "infill_lanes": len(result.infill),
         "infill_metres": float(result.infill["length_m"].sum()) if len(result.infill) else 0.0,
+        "gaps_by_hand": list(result.infill.attrs["by_hand"]),
+        "by_hand_m2": float(result.infill.attrs["remaining_m2"])
+        if result.infill.attrs["by_hand"]
+        else 0.0,
+        "infill_dives": int(result.infill_dives["dive"].nunique())
+        if survey.settings.has_dives
+        else None,
         "residual": result.residual.to_dict("records"),
         "residual_assumes": RESIDUAL_ASSUMES,
         "notes": list(result.notes),
@@ -237,7 +246,11 @@ def _gap_words(s: Summary) -> str:
         return f"{gaps}; no lane can close {'it' if s['gaps'] == 1 else 'them'}"
     infill = counted(s["infill_lanes"], "infill lane")
     in_all = " in all" if s["infill_lanes"] > 1 else ""
-    return f"{gaps}; {infill} of {s['infill_metres']:.0f} m{in_all} to close what can be closed"
+    dives = f" on {counted(s['infill_dives'], 'dive')}" if s["infill_dives"] else ""
+    return (
+        f"{gaps}; {infill} of {s['infill_metres']:.0f} m{in_all}{dives} to close what can be "
+        "closed: infill_slates.pdf"
+    )
 
 
 def residual_line(one: Summary) -> str:

@@ -12,6 +12,7 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from detect import figures, square_words, stages, summaries, trial_words
+from detect.lanes import widest_advance
 from detect.outputs import write_json, write_table
 from detect.present.exchange import as_cf
 from detect.present.page import pages_pdf_bytes
@@ -70,7 +71,7 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
         result.dives,
         figures.backdrop(survey, result.lanes),
         site_name=survey.settings.site.name,
-        swing=summaries.swing_words(result),
+        swing=summaries.swing_words(result.swing_advance_m),
     )
     (folder / "slates.pdf").write_bytes(pages_pdf_bytes(pages))
     summary = summaries.plan_summary(survey, result)
@@ -84,10 +85,25 @@ def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, 
     write_table(result.gaps, folder / "gaps.csv")
     write_table(result.infill, folder / "infill_lanes.csv")
     write_table(result.residual, folder / "residual.csv")
+    if len(result.infill):
+        _write_infill_slates(survey, result, folder)
     save_figures(figures.check_figures(survey, result), folder)
     summary = summaries.check_summary(survey, result)
     write_json(summary, folder / "check.json")
     return summary
+
+
+def _write_infill_slates(survey: Survey, result: CheckResult, folder: Path) -> None:
+    """Write the dives along infill lanes, and slates of them like those of the plan."""
+    write_table(result.infill_dives, folder / "infill_dives.csv")
+    laid = [table for table in (survey.lanes, result.infill) if table is not None]
+    pages = slate_pages(
+        result.infill_dives,
+        figures.backdrop(survey, pd.concat(laid, ignore_index=True)),
+        site_name=survey.settings.site.name,
+        swing=summaries.swing_words(widest_advance(survey.settings.detector)),
+    )
+    (folder / "infill_slates.pdf").write_bytes(pages_pdf_bytes(pages))
 
 
 def draw_fields(

@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
-from detect import stages, summaries
+from detect import job, stages, summaries
 from detect.lanes import find_gaps, planned_coverage
 from detect.stages.common import clear_of
 from detect.survey import SurveyError, load_survey
@@ -40,6 +41,16 @@ node_m = 0.1
 [squares]
 size_m = 1.0
 """
+# Swum round the rock, where the plan itself leaves a little.
+RING = pd.DataFrame(
+    [
+        ("N01", 3.4, 1.62, 5.6, 1.62),
+        ("N02", 5.38, 1.4, 5.38, 3.6),
+        ("N03", 5.6, 3.38, 3.4, 3.38),
+        ("N04", 3.62, 3.6, 3.62, 1.4),
+    ],
+    columns=["lane", "start_e", "start_n", "end_e", "end_n"],
+).assign(length_m=2.2)
 MUST = "must_find = true"
 
 
@@ -159,6 +170,60 @@ def test_infill_of_a_second_evening_has_names_of_its_own(folder):
     assert not set(second["lane"]) & set(laid["lane"])
 
 
+def test_infill_lanes_have_dives_and_headings_as_planned_lanes_have(folder):
+    """Names of lanes and dives that no lane, no reading and no dive of the plan bears."""
+    planned = plan_of(folder())
+    survey = swim(folder(), planned.lanes, lost=["L03", "L05"])
+    result = stages.check(survey)
+    dives = result.infill_dives.set_index("lane")
+    assert sorted(dives.index) == sorted(result.infill["lane"])
+    assert not set(dives.index) & set(planned.lanes["lane"])
+    assert not set(dives["dive"]) & set(planned.dives["dive"])
+    for lane in result.infill.itertuples():
+        swim_of = dives.loc[lane.lane]
+        turned = 180.0 if swim_of["direction"] == "back" else 0.0
+        assert (swim_of["grid_deg"] - lane.bearing_deg - turned) % 360 == pytest.approx(0, abs=0.01)
+        # Grid north true north and no declination: the compass shows the grid's bearing.
+        assert swim_of["magnetic_deg"] == pytest.approx(swim_of["grid_deg"])
+        assert swim_of["instead_of"] == lane.instead_of
+    limit = survey.settings.dives.bottom_time_min - survey.settings.dives.setup_min
+    assert dives.groupby("dive")["minutes"].sum().max() <= limit + 1e-9
+
+
+def test_the_next_evenings_dives_go_on_from_those_that_readings_name(folder):
+    lanes = plan_of(folder()).lanes
+    survey = swim(folder(), lanes, lost=["L03"])
+    typed = pd.read_csv(survey.folder / "readings.csv").assign(dive="D01")
+    typed.loc[typed["lane"] == "L01", ["lane", "dive"]] = ["F07a", "df02"]
+    lanes.replace({"lane": {"L01": "F07a"}}).to_csv(survey.folder / "lanes.csv", index=False)
+    typed.to_csv(survey.folder / "readings.csv", index=False)
+    result = stages.check(load_survey(survey.folder, needs=("detector", "readings")))
+    assert set(result.infill_dives["dive"]) == {"DF03"}
+    assert result.infill["lane"].iloc[0] == "F08"
+
+
+def test_without_dives_all_infill_lanes_stand_on_one_and_it_is_said(folder):
+    lanes = plan_of(folder()).lanes
+    survey = swim(folder(), lanes, lost=["L03", "L05"])
+    settings = survey.folder / "survey.toml"
+    settings.write_text(settings.read_text().replace("[dives]\nbottom_time_min = 40\n", ""))
+    result = stages.check(load_survey(survey.folder, needs=("detector", "readings")))
+    assert set(result.infill_dives["dive"]) == {"DF01"}
+    assert result.infill_dives["minutes"].isna().all()
+    assert any("the dive supervisor says how many" in note for note in result.notes)
+
+
+def test_nothing_missed_leaves_no_slates(folder, tmp_path_factory):
+    plan = plan_of(folder())
+    all_swum = pd.concat([plan.lanes, RING], ignore_index=True)
+    out = tmp_path_factory.mktemp("beside") / "out"
+    for lanes, lost in ((plan.lanes, ["L03"]), (all_swum, [])):
+        survey = swim(folder(), lanes, lost=lost)
+        job.check(survey.folder, out)
+        there = {"infill_dives.csv", "infill_slates.pdf"} & {path.name for path in out.iterdir()}
+        assert len(there) == (2 if lost else 0)
+
+
 def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder):
     lanes = plan_of(folder()).lanes
     survey = swim(folder(MUST, nail=0.2), lanes, lost=["L05"])
@@ -175,3 +240,32 @@ def test_what_the_coil_cannot_hear_is_said_and_the_rest_still_gets_infill(folder
     lines = summaries.check_lines(summaries.check_summary(survey, result))
     assert any("for reference target and nail, which must be found: " in line for line in lines)
     assert any("nail, 0.1 m down, none found: mean POD" in line for line in lines)
+
+
+def test_every_gap_says_what_closes_it_and_what_no_lane_can_is_left_to_hands(folder):
+    """A court 0.72 m wide within what keep-outs and their margin bar: no lane of 1 m runs there."""
+    lanes = plan_of(folder()).lanes
+    walls = [(6, 3, 6.3, 5), (7.7, 3, 8, 5), (6, 3, 8, 3.3), (6, 4.7, 8, 5)]
+    settings = folder() / "survey.toml"
+    barred = "".join(
+        f'{{name = "wall", polygon = [[{w}, {s}], [{e}, {s}], [{e}, {n}], [{w}, {n}]]}}, '
+        for w, s, e, n in walls
+    )
+    settings.write_text(settings.read_text().replace("keep_out = [", f"keep_out = [{barred}"))
+    ends = lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy().reshape(-1, 2, 2)
+    crossing = shapely.intersects(shapely.box(6, 3, 8, 5), shapely.linestrings(ends))
+    survey = swim(settings.parent, lanes, lost=lanes.loc[crossing, "lane"].tolist())
+    result = stages.check(survey)
+    closed_by = result.gaps.set_index("gap")["infill"]
+    court = result.gaps["e"].between(6.5, 7.5) & result.gaps["n"].between(3.5, 4.5)
+    assert closed_by[result.gaps.loc[court, "gap"]].tolist() == ["by hand"]
+    # Lanes of the plan laid before the walls were known are proposed as far as these leave them.
+    ends = result.infill[["start_e", "start_n", "end_e", "end_n"]].to_numpy().reshape(-1, 2, 2)
+    walled = shapely.union_all([area.polygon for area in clear_of(survey)]).buffer(-1e-3)
+    assert not shapely.intersects(walled, shapely.linestrings(ends)).any()
+    assert result.infill["instead_of"].str.startswith("L05 from").sum() == 2
+    named = {word for own in closed_by for word in own.replace(",", "").split() if word[0] == "F"}
+    assert named == set(result.infill["lane"])
+    summary = summaries.check_summary(survey, result)
+    assert summary["gaps_by_hand"] == closed_by.index[closed_by.str.contains("by hand")].tolist()
+    assert summary["by_hand_m2"] >= result.gaps.loc[court, "area_m2"].sum() > 0.0

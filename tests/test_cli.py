@@ -23,6 +23,8 @@ CHECK = {
     "coverage.nc",
     "gaps.csv",
     "infill_lanes.csv",
+    "infill_dives.csv",
+    "infill_slates.pdf",
     "check.json",
     "coverage.png",
 }

@@ -56,7 +56,7 @@ def test_the_plan_is_one_of_the_spacings_to_choose_from(planned):
     survey, result = planned()
     (row,) = result.choices[result.choices["spacing_m"] == result.used_spacing_m].to_dict("records")
     assert row["dives"] == result.dives["dive"].nunique()
-    assert row["lanes"] == len(result.lanes)
+    assert row["lane_parts"] == len(result.lanes)
     assert row["lane_m"] == pytest.approx(result.dives["length_m"].sum())
     assert row["diver_h"] == pytest.approx(2 * row["bottom_h"])
     # Narrower lanes find more and cost more; no search beats perfect strips.
@@ -86,6 +86,17 @@ def test_what_the_lanes_leave_beside_a_keep_out_is_what_check_will_show(planned)
         assert shapely.from_wkt(wkt).distance(rock) < 1.0
     (note,) = result.notes
     assert f"leave {result.short_m2:.1f} m² within the outline below POD 0.9" in note
+
+
+def test_lanes_are_counted_by_their_names_and_the_parts_that_keep_outs_leave_besides(planned):
+    survey, result = planned(lanes="bearing_deg = 90\ncross_lanes = 2")
+    summary = summaries.plan_summary(survey, result)
+    last = result.lanes.loc[~is_cross(result.lanes), "lane"].max()
+    assert summary["lanes"] == int(last.strip("Labc"))  # names run to the number told
+    assert summary["cross_lanes"] == 2
+    assert summary["lane_parts"] == len(result.lanes) > summary["lanes"] + 2
+    said = f"{summary['lanes']} lanes and 2 cross lanes in {len(result.lanes)} parts"
+    assert said in summaries.plan_lines(summary)[1]
 
 
 def test_lanes_along_the_wrecks_axis_with_cross_lanes(planned):
@@ -141,4 +152,13 @@ def test_a_swung_coil_is_told_its_speed(planned):
     assert s["swing_advance_m"] == pytest.approx(6.0 * 2.0 / 60.0)
     assert s["fastest_swim_m_per_min"] == pytest.approx(30.0 * s["widest_swing_advance_m"])
     assert any("swung coil: at most" in line for line in summaries.plan_lines(s))
-    assert summaries.swing_words(result).startswith("swing ≤ ")
+    assert summaries.swing_words(result.swing_advance_m).startswith("swing ≤ ")
+
+
+@pytest.mark.parametrize("divers", ["", "divers_on_lane = 2"])
+def test_the_table_of_lanes_says_the_order_and_way_that_dives_say(planned, divers):
+    _, result = planned(dives=divers, lanes="bearing_deg = 90\ncross_lanes = 3")
+    swum = result.dives.drop_duplicates("lane")
+    told = result.lanes.sort_values("order")
+    assert told["lane"].tolist() == swum["lane"].tolist()
+    assert told["direction"].tolist() == swum["direction"].tolist()

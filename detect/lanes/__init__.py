@@ -12,12 +12,14 @@
 - :mod:`detect.lanes.aliasing`: what of a signal falls between lanes;
 - :mod:`detect.lanes.targets`: the kinds of things sought, and what the lanes make of each;
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
-- :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways`), :mod:`detect.lanes.kit`,
-  :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the dives, the ways from lane
-  to lane, the kit, the probe stations;
-- :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest`), :mod:`detect.lanes.gaps`,
-  :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`, :mod:`detect.lanes.residual`: what was
-  looked at, what was missed, what to swim again, and what could still lie unseen.
+- :mod:`detect.lanes.swim_order`: lanes that lie anywhere, in an order to swim them in;
+- :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways` and :mod:`detect.lanes.abreast`),
+  :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the
+  dives, the ways from lane to lane, the kit, the probe stations;
+- :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest` and :mod:`detect.lanes.pegs`),
+  :mod:`detect.lanes.gaps`, :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`,
+  :mod:`detect.lanes.residual`: what was looked at, what was missed, what to swim again, and what
+  could still lie unseen.
 
 The name ``coverage`` is here the function; its module is reached as
 ``from detect.lanes.coverage import ...``.
@@ -47,7 +49,7 @@ from detect.lanes.gaps import covered_share, find_gaps, short_in, site_cells
 from detect.lanes.infill import infill_lanes
 from detect.lanes.kit import kit_list
 from detect.lanes.lateral import detection_probability
-from detect.lanes.plan import advised_cross_lanes, plan_lanes
+from detect.lanes.plan import advised_cross_lanes, count_lanes, plan_lanes
 from detect.lanes.residual import could_remain, residual_table
 from detect.lanes.search import (
     coverage_factor,
@@ -86,6 +88,7 @@ __all__ = [
     "class_table",
     "coil_aliased_share",
     "could_remain",
+    "count_lanes",
     "coverage",
     "coverage_factor",
     "covered_share",

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from detect.lanes.dives import dive_totals, pack_dives
+from detect.lanes.plan import count_lanes
 from detect.lanes.search import definite_range_pod, inverse_cube_pod, random_pod
 from detect.lanes.spacing import spacing_table
 from detect.survey.frame import Frame
@@ -49,8 +50,9 @@ def spacing_choices(
         Ascending by ``spacing_m``: ``worst_pod``, ``mean_pod``, ``coverage_factor``;
         ``perfect_strips_pod``, ``inverse_cube_pod``, ``random_pod`` at that coverage factor
         (`detect.lanes.search`: no search finds more than the first, aimless swimming of the same
-        length finds the last); ``lanes``, ``lane_m``, ``dives``, ``bottom_h`` and ``diver_h`` (all
-        divers together) on this site.
+        length finds the last); ``lanes`` (cross lanes not counted),
+        ``lane_parts`` (of both, rows of the table of lanes), ``lane_m``, ``dives``, ``bottom_h``
+        and ``diver_h`` (all divers together) on this site.
     """
     table = spacing_table(detector)
     if also_m is not None:
@@ -69,7 +71,8 @@ def spacing_choices(
         totals = dive_totals(pack_dives(lanes, dives, frame, keep_outs), dives)
         costs.append(
             {
-                "lanes": len(lanes),
+                "lanes": count_lanes(lanes["lane"])[0],
+                "lane_parts": len(lanes),
                 "lane_m": totals.lane_m,
                 "dives": totals.dives,
                 "bottom_h": totals.bottom_min / 60.0,

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import groupby, pairwise
-from typing import TYPE_CHECKING, Any
+from itertools import chain, groupby, pairwise
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
 
-from detect.lanes.plan import rope_number
-from detect.lanes.ways import Point, Ways, read_via, written_via
+from detect.lanes.abreast import Leg, together
+from detect.lanes.plan import CROSS, rope_number
+from detect.lanes.ways import Point, Way, Ways, read_via, written_via
 from detect.survey.errors import Problem, SurveyError
 
 if TYPE_CHECKING:
@@ -36,7 +39,10 @@ DIVE_COLUMNS = (
     "true_deg",
     "magnetic_deg",
     "split",
+    "parted_at",
 )
+# The pieces of one lane, as rows.
+_Rope: TypeAlias = list[dict[str, Any]]
 # Minutes are added up to this; a dive is not closed for a rounding error.
 _SAME_MIN = 1e-9
 
@@ -87,7 +93,9 @@ def pack_dives(
     ----------
     lanes : pandas.DataFrame
         Columns of the lanes table; ``order`` and ``direction`` of `plan_lanes` are followed where
-        they are there, otherwise lanes are swum as listed, to and fro.
+        they are there, otherwise lanes are swum as listed, to and fro. Cross lanes that come last
+        begin with the first or last of them, at whichever end: what takes the fewest dives, and of
+        these the fewest minutes and metres between lanes.
     dives : Dives
         ``bottom_time_min`` less ``setup_min`` is what a dive has for lanes; each costs its length
         over ``swim_speed_m_per_min`` plus the move to it: ``turn_min``, or longer where it takes
@@ -108,7 +116,8 @@ def pack_dives(
         diver's last swim of the dive ended), ``via`` (where that way turns to go round keep-outs,
         "e n; e n", m; blank where it is straight), ``minutes`` (of bottom time; 0 for the one
         of a pair who waits for the other), ``grid_deg, true_deg, magnetic_deg`` (heading as swum,
-        from the three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive).
+        from the three norths), ``split`` ("1 of 2" where a lane is longer than a whole dive),
+        ``parted_at`` (a place within each keep-out that a pair passes on either side, as ``via``).
         ``attrs["notes"]`` is a tuple of sentences: where keep-outs leave no way.
 
     Raises
@@ -122,7 +131,8 @@ def pack_dives(
     order no packing needs fewer dives. Only a lane longer than a whole dive is split, into
     equal parts. With one coil ``divers`` is how many are in the water, so it costs diver-hours and
     saves no dive; a pair with two coils swims two lanes in the time of the longer. The way from
-    lane to lane is the shortest round the keep-outs (`detect.lanes.ways`). The dive supervisor
+    lane to lane is the shortest round the keep-outs (`detect.lanes.ways`), that of a pair on one
+    side of them where that can be (`detect.lanes.abreast`). The dive supervisor
     sets the bottom time.
     """
     pace = _Pace(
@@ -132,10 +142,51 @@ def pack_dives(
         Ways(keep_outs),
     )
     divers = int(dives.divers_on_lane)
+    main, across = _ropes(lanes)
+    # Cross lanes may begin at either of them and at either end: as suits where the others end.
+    tried = [
+        _filled(chain(_units(main, pace, divers), _units(listed, pace, divers, back)), pace)
+        for listed in ([across, across[::-1]] if across else [[]])
+        for back in ((False, True) if across else (False,))
+    ]
+    swims = min(tried, key=_effort)
+    digits = max(2, len(str(swims[-1]["dive"]))) if swims else 2
+    # What the two of a pair swim at one time stands together: 3a, 3b, 4a, ...
+    swims.sort(key=lambda swim: (swim["dive"], swim["order"], swim["diver"]))
+    table = pd.DataFrame(swims, columns=list(DIVE_COLUMNS))
+    table.attrs["notes"] = tuple(
+        f"keep-outs leave no way to lane {swim['lane']} along the bed: it is drawn straight; "
+        "surface and swim round, or change the order"
+        for swim in swims
+        if not swim["clear"]
+    )
+    table["dive"] = [f"D{number:0{digits}d}" for number in table["dive"]]
+    table.attrs["notes"] += _parting_notes(table)
+    table["true_deg"] = frame.true_bearing(table["grid_deg"].to_numpy(dtype=float))
+    table["magnetic_deg"] = frame.magnetic_bearing(table["grid_deg"].to_numpy(dtype=float))
+    return table
+
+
+def _parting_notes(table: pd.DataFrame) -> tuple[str, ...]:
+    """Say where pairs pass a keep-out on either side, in one sentence."""
+    parted = table[table["parted_at"].ne("")].drop_duplicates(["dive", "order"])
+    if parted.empty:
+        return ()
+    goes = ", ".join(
+        f"{dive} {order}" for dive, order in zip(parted["dive"], parted["order"], strict=True)
+    )
+    return (
+        f"two divers pass a keep-out on either side, each alone, on {goes} (dive and order): the "
+        "slates say where; keep in touch, or swim one after the other",
+    )
+
+
+def _filled(units: Iterable[list[dict[str, Any]]], pace: _Pace) -> list[dict[str, Any]]:
+    """Return the swims of units, each in the current dive if it fits, else opening the next."""
     swims: list[dict[str, Any]] = []
     dive, used = 0, np.inf
     last: dict[int, dict[str, Any]] = {}
-    for unit in _units(_ropes(lanes), pace, divers):
+    for unit in units:
         minutes = _timed(unit, last, pace)
         if used + minutes > pace.available + _SAME_MIN:
             dive, used, last = dive + 1, 0.0, {}
@@ -149,31 +200,28 @@ def pack_dives(
             swim["dive"], swim["order"] = dive, counts[swim["diver"]]
             last[swim["diver"]] = swim
         swims += unit
-    digits = max(2, len(str(dive)))
-    # What the two of a pair swim at one time stands together: 3a, 3b, 4a, ...
-    swims.sort(key=lambda swim: (swim["dive"], swim["order"], swim["diver"]))
-    table = pd.DataFrame(swims, columns=list(DIVE_COLUMNS))
-    table.attrs["notes"] = tuple(
-        f"keep-outs leave no way to lane {swim['lane']} along the bed: it is drawn straight; "
-        "surface and swim round, or change the order"
-        for swim in swims
-        if not swim["clear"]
+    return swims
+
+
+def _effort(swims: list[dict[str, Any]]) -> tuple[int, float, float]:
+    """Return what is to be least: dives, minutes and metres between lanes; ties are ties."""
+    return (
+        max((swim["dive"] for swim in swims), default=0),
+        round(sum(swim["minutes"] for swim in swims), 6),
+        round(sum(swim["transit_m"] for swim in swims), 6),
     )
-    table["dive"] = [f"D{number:0{digits}d}" for number in table["dive"]]
-    table["true_deg"] = frame.true_bearing(table["grid_deg"].to_numpy(dtype=float))
-    table["magnetic_deg"] = frame.magnetic_bearing(table["grid_deg"].to_numpy(dtype=float))
-    return table
 
 
 def _units(
-    ropes: list[list[dict[str, Any]]], pace: _Pace, divers: int
+    ropes: list[_Rope], pace: _Pace, divers: int, begin_back: bool | None = None
 ) -> Iterator[list[dict[str, Any]]]:
     """Yield what is swum in one go: a swim, or a pair's two lanes with all their pieces.
 
     The two of a pair swim the same way, one pair out and the next back. A lane is never paired
     with one that crosses it, and two that do not fit a dive together are swum one after another.
+    With `begin_back` the first is swum that way, whatever way was planned.
     """
-    back = False
+    back = bool(begin_back)
     while ropes:
         together = ropes[:divers]
         unit = [
@@ -188,7 +236,8 @@ def _units(
             yield unit
         else:
             rope, ropes = ropes[0], ropes[1:]
-            planned = rope[0].get("direction") if divers == 1 else None
+            free = divers > 1 or begin_back is not None
+            planned = None if free else rope[0].get("direction")
             for swim in _swims(rope, back if planned is None else planned == "back"):
                 for part in _split(swim, pace.longest_m):
                     yield [{**part, "diver": 1}]
@@ -197,27 +246,35 @@ def _units(
 
 def _timed(unit: list[dict[str, Any]], last: dict[int, dict[str, Any]], pace: _Pace) -> float:
     """Write the way to it and minutes into the swims of a unit; return the minutes it takes."""
-    ends = dict(last)
-    taken: dict[int, float] = {}
+    ends = {diver: (swim["to_e"], swim["to_n"]) for diver, swim in last.items()}
+    legs = []
     for swim in unit:
-        before = ends.get(swim["diver"])
-        swim["transit_m"], swim["via"], swim["clear"] = 0.0, "", True
-        if before is not None:
-            way = pace.ways.between(
-                (before["to_e"], before["to_n"]), (swim["from_e"], swim["from_n"])
-            )
-            swim["transit_m"], swim["clear"] = way.length_m, way.clear
-            swim["via"] = written_via(way.via)
+        diver, start = swim["diver"], (swim["from_e"], swim["from_n"])
+        before, end = ends.get(diver), (swim["to_e"], swim["to_n"])
+        way = Way(0.0) if before is None else pace.ways.between(before, start)
+        legs.append(Leg(diver, start, end, before, way))
+        ends[diver] = end
+    parting: list[BaseGeometry] = []
+    if len({leg.diver for leg in legs}) > 1:
+        legs, parting = together(legs, pace.ways)
+    taken: dict[int, float] = {}
+    for swim, leg in zip(unit, legs, strict=True):
+        swim["transit_m"], swim["clear"] = leg.way.length_m, leg.way.clear
+        swim["via"], swim["parted_at"] = written_via(leg.way.via), _places(parting)
         swim["minutes"] = swim["length_m"] / pace.speed + max(
             pace.turn, swim["transit_m"] / pace.speed
         )
-        taken[swim["diver"]] = taken.get(swim["diver"], 0.0) + swim["minutes"]
-        ends[swim["diver"]] = swim
+        taken[leg.diver] = taken.get(leg.diver, 0.0) + swim["minutes"]
     slowest = max(taken, key=lambda diver: taken[diver])
     for swim in unit:
         if swim["diver"] != slowest:
             swim["minutes"] = 0.0
     return taken[slowest]
+
+
+def _places(areas: list[BaseGeometry]) -> str:
+    """Write a place within each of some areas as a table's cell."""
+    return written_via(shapely.get_coordinates(shapely.point_on_surface(areas)).tolist())
 
 
 def ways_between(packed: pd.DataFrame) -> list[tuple[str, list[Point]]]:
@@ -267,11 +324,18 @@ def _available_minutes(dives: Dives) -> float:
     return available
 
 
-def _ropes(lanes: pd.DataFrame) -> list[list[dict[str, Any]]]:
-    """Return the lanes in order, the pieces of one that keep-outs cut together."""
+def _ropes(lanes: pd.DataFrame) -> tuple[list[_Rope], list[_Rope]]:
+    """Return the lanes in order, the pieces of one that keep-outs cut together; cross lanes apart.
+
+    Only cross lanes that come after all others are set apart.
+    """
     table = lanes.sort_values("order", kind="stable") if "order" in lanes else lanes
     rows = [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
-    return [list(own) for _, own in groupby(rows, key=lambda row: rope_number(str(row["lane"])))]
+    ropes = [list(own) for _, own in groupby(rows, key=lambda row: rope_number(str(row["lane"])))]
+    ends = len(ropes)
+    while ends and str(ropes[ends - 1][0]["lane"]).startswith(CROSS):
+        ends -= 1
+    return ropes[:ends], ropes[ends:]
 
 
 def _swims(rope: list[dict[str, Any]], back: bool) -> list[dict[str, Any]]:

@@ -20,7 +20,7 @@ from detect.lanes.gaps import TOLERANCE, find_gaps, short_cells
 from detect.lanes.infill_options import SAME, USEFUL_M, Infill, Option, infill_options
 from detect.lanes.search import pod_hazard
 from detect.lanes.targets import pod_of
-from detect.lanes.unswum import UnswumPart
+from detect.lanes.unswum import UnswumPart, parts_clear_of
 
 if TYPE_CHECKING:
     from detect.survey.settings import Detector
@@ -153,7 +153,9 @@ def infill_lanes(
     # counts as found.
     hazard = pod_hazard(pods[:, row, column])
     enough = -np.log1p(-max(required - TOLERANCE, 0.0))
-    lanes = _planned_first(unswum, parents, hazard, enough, cell_e, cell_n, sought)
+    lanes = _planned_first(
+        parts_clear_of(unswum, barred, USEFUL_M), parents, hazard, enough, cell_e, cell_n, sought
+    )
     left = gaps
     if lanes:
         left = _still_short(cover, hazard, enough, row, column, outline, polygons, required)

@@ -151,6 +151,25 @@ def rope_number(lane: str) -> str:
     return trimmed if trimmed and trimmed[-1:].isdigit() else lane
 
 
+def count_lanes(lanes: Iterable[str]) -> tuple[int, int, int]:
+    """Return how many lanes, cross lanes and parts of them there are among these names.
+
+    Parameters
+    ----------
+    lanes : iterable of str
+        Names as `plan_lanes` gives them: the parts of a lane that keep-outs cut end in a letter.
+
+    Returns
+    -------
+    tuple of int
+        Lanes, cross lanes, and parts of both: each is a row of the table of lanes.
+    """
+    parts = set(lanes)
+    ropes = {rope_number(name) for name in parts}
+    across = sum(name.startswith(CROSS) for name in ropes)
+    return len(ropes) - across, across, len(parts)
+
+
 def _checked(outline: BaseGeometry, spacing_m: float, overlap_m: float) -> BaseGeometry:
     if outline.is_empty or not outline.is_valid or outline.area <= 0:
         raise ValueError("the outline must be a valid polygon with an area")

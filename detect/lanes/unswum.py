@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from detect.lanes.field import FloatArray
 
@@ -99,6 +100,35 @@ def unswum_parts(
         for start, end in _without(None if own is None else own.to_numpy(float), length, most):
             parts.append(UnswumPart(lane, ends, start, end))
     return parts
+
+
+def parts_clear_of(
+    parts: Sequence[UnswumPart], barred: BaseGeometry | None, least_m: float
+) -> list[UnswumPart]:
+    """Return what keep-outs leave of parts of lanes: they may have been found after the plan.
+
+    Parameters
+    ----------
+    parts : sequence of UnswumPart
+    barred : shapely geometry or None
+        Keep-outs, grown by the margin to keep from them.
+    least_m : float
+        Shorter pieces are left out, m.
+
+    Returns
+    -------
+    list of UnswumPart
+    """
+    if barred is None:
+        return list(parts)
+    clear = []
+    for part in parts:
+        pieces = shapely.get_parts(shapely.difference(part.line(), barred))
+        for ends in (shapely.get_coordinates(piece) for piece in pieces):
+            along = np.sort(part.along(ends[[0, -1], 0], ends[[0, -1], 1]))
+            if along[1] - along[0] >= least_m:
+                clear.append(replace(part, from_m=float(along[0]), to_m=float(along[1])))
+    return clear
 
 
 def _without(

@@ -17,6 +17,9 @@ _Points = NDArray[np.float64]
 
 # A way may run along a keep-out's edge, and lane ends lie on it to a tenth of a millimetre.
 _TOUCH_M = 1e-3
+# A wall that no way crosses: so far out, and thicker than what counts as touching.
+_FAR_M = 1e4
+_WALL_M = 5 * _TOUCH_M
 # Keep-outs traced with more corners than this are rounded off outwards first, ever more coarsely.
 _MOST_CORNERS = 240
 _FIRST_ROUNDING_M = 0.05
@@ -79,9 +82,42 @@ class Ways:
         self._barred: BaseGeometry = shapely.union_all(polygons)
         self._core = self._barred.buffer(-_TOUCH_M)
         shapely.prepare(self._core)
+        self._known: dict[tuple[Point, Point], Way] = {}
+        self._around: dict[tuple[Point, Point, bytes], Way] = {}
 
     def between(self, start: Point, end: Point) -> Way:
         """Return the shortest way from `start` to `end`, m."""
+        if (start, end) not in self._known:
+            self._known[start, end] = self._found(start, end)
+        return self._known[start, end]
+
+    @cached_property
+    def parts(self) -> list[BaseGeometry]:
+        """The keep-outs, those that meet as one."""
+        return list(shapely.get_parts(self._barred))
+
+    def other_side(self, start: Point, end: Point, part: BaseGeometry) -> Way | None:
+        """Return the shortest way that passes one of `parts` on the other side; None without one.
+
+        A wall is set from within the keep-out through a corner at which the shortest way turns, and
+        on past everything: whoever does not cross it passes on the other side.
+        """
+        turns = self.between(start, end).via
+        if not turns:
+            return None
+        inside = shapely.get_coordinates(shapely.point_on_surface(part))[0]
+        corner = min(turns, key=lambda place: float(shapely.distance(part, shapely.Point(place))))
+        out = np.subtract(corner, inside)
+        far = inside + out / np.hypot(*out) * _FAR_M
+        wall = shapely.LineString([inside, far]).buffer(_WALL_M)
+        key = (start, end, shapely.to_wkb(part))
+        if key not in self._around:
+            self._around[key] = Ways([self._barred, wall]).between(start, end)
+        other = self._around[key]
+        # A way round the far end of the wall is none.
+        return other if other.clear and other.length_m < _FAR_M else None
+
+    def _found(self, start: Point, end: Point) -> Way:
         straight = float(np.hypot(end[0] - start[0], end[1] - start[1]))
         ends = np.array([start, end])
         if self._core.is_empty or self._free(ends[:1], ends[1:])[0]:

@@ -55,6 +55,7 @@ COLUMNS: dict[str, Column] = {
     "end_e": Column("end e", "m", 1),
     "end_n": Column("end n", "m", 1),
     "gap": Column("gap", words=True),
+    "infill": Column("closed by", words=True),
     "item": Column("item", words=True),
     "lane": Column("lane", words=True),
     "lanes": Column("lanes", words=True),

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+import shapely
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
 
@@ -221,58 +223,110 @@ def _pixels(axes: Axes, bounds: tuple[float, float, float, float]) -> Bbox:
     return Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
 
 
-def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, taken: Sequence[Bbox]) -> list[Bbox]:
-    """Write each lane's name outside its start peg, or beside it; return the boxes of all text.
+def _name_lanes(axes: Axes, lanes: pd.DataFrame | None, barred: Sequence[Bbox]) -> list[Bbox]:
+    """Write each lane's name by its start peg; return the boxes of all text and of keep-outs.
 
-    A name that would meet other words in every place is left out.
+    Outside the peg, else on the lane itself, else beside the peg: a keep-out lies before the start
+    of many a part of a lane, and a name on its far side, or on another lane, would be read as that
+    one's. A name that would meet other words in every place is left out.
     """
-    boxes = [*taken, *(text_box(text) for text in axes.texts if text.get_text())]
-    for lane in [] if lanes is None else records(lanes):
-        de, dn = lane.end_e - lane.start_e, lane.end_n - lane.start_n
-        along = max(float(np.hypot(de, dn)), 1e-9)
-        right, up = -de / along, -dn / along
+    boxes = [*barred, *(text_box(text) for text in axes.texts if text.get_text())]
+    if lanes is None or lanes.empty:
+        return boxes
+    ends = lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float).reshape(-1, 2)
+    drawn = shapely.linestrings(axes.transData.transform(ends).reshape(-1, 2, 2))
+    for row, lane in enumerate(records(lanes)):
+        start, end = (lane.start_e, lane.start_n), (lane.end_e, lane.end_n)
         label = write(
-            axes,
-            lane.start_e,
-            lane.start_n,
-            str(lane.lane),
-            size_pt=TINY_PT,
-            weight="bold",
-            rim_pt=2.0,
-            zorder=8,
+            axes, *start, str(lane.lane), size_pt=TINY_PT, weight="bold", rim_pt=2.0, zorder=8
         )
-        # Outside the peg, further out where names are close, else right beside it.
-        places = [(right, up, -out) for out in (0, 22, 44)]
-        for x, y, ahead in (*places, (up, -right, 3), (-up, right, 3)):
-            # The anchor follows the way: text to the left of an eastward lane, and so on.
-            label.set(
-                ha="right" if x < -0.4 else "left" if x > 0.4 else "center",
-                va="top" if y < -0.4 else "bottom" if y > 0.4 else "center",
-            )
-            label.offset_pt = (5 * x - ahead * right, 5 * y - ahead * up)
+        others = np.delete(drawn, row)
+        # Clear of the other lanes where that can be.
+        tried = (
+            (place, on_others)
+            for on_others in (False, True)
+            for place in _name_places(axes, start, end, text_box(label))
+        )
+        for place, on_others in tried:
+            label.set(ha=place.ha, va=place.va)
+            label.offset_pt = place.offset_pt
             box = text_box(label)
-            if not any(box.overlaps(other) for other in boxes):
+            if any(box.overlaps(other) for other in boxes):
+                continue
+            if not on_others and shapely.intersects(shapely.box(*box.extents), others).any():
+                continue
+            if not place.leads:
                 boxes.append(box)
-                if ahead < 0:
-                    _lead(axes, (lane.start_e, lane.start_n), (right, up), -ahead)
+                break
+            peg = axes.transData.transform(start)
+            line = Path([peg, peg + np.multiply(place.lead_pt, axes.figure.dpi / 72.0)])
+            if not any(line.intersects_bbox(other, filled=False) for other in barred):
+                boxes.append(box)
+                _lead(axes, start, place.lead_pt)
                 break
         else:
             label.remove()
     return boxes
 
 
-def _lead(
-    axes: Axes, start: tuple[float, float], outwards: tuple[float, float], points: float
-) -> None:
-    """Draw a thin line from a peg to the name that stands so many points out from it."""
+class _NamePlace(NamedTuple):
+    """Where a name may stand: points from the peg, its anchor, and how far out a line leads."""
+
+    offset_pt: tuple[float, float]
+    ha: str = "center"
+    va: str = "center"
+    lead_pt: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def leads(self) -> bool:
+        """Whether a line leads there."""
+        return any(self.lead_pt)
+
+
+def _name_places(
+    axes: Axes, start: tuple[float, float], end: tuple[float, float], name: Bbox
+) -> Iterator[_NamePlace]:
+    """Yield places for the name of a lane, the favourite first."""
+    along = np.subtract(*axes.transData.transform([end, start])) * 72.0 / axes.figure.dpi
+    length = max(float(np.hypot(*along)), 1e-9)
+    right, up = -along / length
+
+    def beside(x: float, y: float, out: float) -> _NamePlace:
+        # The anchor follows the way: text to the left of an eastward lane, and so on.
+        return _NamePlace(
+            (5 * x + out * right, 5 * y + out * up),
+            "right" if x < -0.4 else "left" if x > 0.4 else "center",
+            "top" if y < -0.4 else "bottom" if y > 0.4 else "center",
+            (out * right, out * up) if out > 0 else (0.0, 0.0),
+        )
+
+    # Outside the peg, further out where names are close.
+    yield from (beside(right, up, out) for out in (0, 22, 44))
+    half = 0.5 * (abs(right) * name.width + abs(up) * name.height) * 72.0 / axes.figure.dpi
+    first = half + 5.0
+    for inwards in np.arange(first, max(length - half, first + 1.0), 6.0)[:_ON_LANE]:
+        yield _NamePlace((-inwards * right, -inwards * up))
+    yield from (beside(up, -right, -3), beside(-up, right, -3))
+
+
+# How many places on the lane itself are tried for its name, six points apart.
+_ON_LANE = 8
+
+
+def _lead(axes: Axes, start: tuple[float, float], lead_pt: tuple[float, float]) -> None:
+    """Draw a thin line from a peg to the name that stands so far out from it, points."""
     axes.annotate(
         "",
         start,
-        xytext=(outwards[0] * points, outwards[1] * points),
+        xytext=lead_pt,
         textcoords="offset points",
         arrowprops={"arrowstyle": "-", "lw": 0.5, "color": GREY, "shrinkA": 0, "shrinkB": 2},
         zorder=2.7,
     )
+
+
+# Along a leg, where its tag may stand; the far end only where a short leg bears its name as well.
+_TAG_SHARES = (*np.linspace(0.08, 0.96, 12), 1.08)
 
 
 def _tag_legs(axes: Axes, legs: Sequence[_Leg], taken: list[Bbox]) -> None:
@@ -288,7 +342,7 @@ def _tag_legs(axes: Axes, legs: Sequence[_Leg], taken: list[Bbox]) -> None:
             bbox={"boxstyle": "round,pad=0.16", "facecolor": "white", "edgecolor": INK, "lw": 0.7},
             zorder=7.5,
         )
-        for share in (0.08, 0.16, 0.24, 0.32, 0.40, 0.48):
+        for share in _TAG_SHARES:
             tag.set_position(leg.at(share))
             box = text_box(tag).padded(2.0)
             if not any(box.overlaps(other) for other in used):

@@ -241,7 +241,7 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
             *("step", "changed", "dropped", "noise_before", "noise_after"),
             *("level_before", "level_after", "said"),
         ),
-        "gaps": table(context.gaps, "gap", "e", "n", "area_m2", "worst_pod", "mean_pod"),
+        "gaps": table(context.gaps, "gap", "e", "n", "area_m2", "worst_pod", "mean_pod", "infill"),
         "infill": table(
             infill, *("lane", "gap", "start_e", "start_n", "end_e", "end_n", "length_m")
         ),

@@ -16,14 +16,13 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
+from detect.lanes.pegs import TO_PEG_M
 from detect.present.lettering import Block, write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.style import lines_as_one
 
 _PT_PER_MM = 72.0 / 25.4
-# A lane's end this near to a whole step has no cell of its own.
-_NEAR_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -233,7 +232,7 @@ def _distances(first: float, last: float, step_m: float) -> list[float]:
     """Return the round distances of a leg, and its ends where they lie well between two."""
     low, high = math.ceil(first / step_m - 1e-6), math.floor(last / step_m + 1e-6)
     distances = [float(d) for d in np.round(np.arange(low, high + 1) * step_m, 6)]
-    near = _NEAR_SHARE * step_m
+    near = TO_PEG_M * min(step_m, 1.0)
     # Inwards to the decimetre, so that no cell lies past a peg.
     if not distances or distances[0] - first > near:
         distances.insert(0, math.ceil(10 * first - 1e-6) / 10)

@@ -16,9 +16,16 @@ from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.style import lines_as_one
+from detect.survey.outlines import KeepOutArea
 
 # How far numbers keep from a keep-out's name, pixels.
 _APART_PX = 12.0
+# Where a leg's number may stand: out from its start (in on it: negative) and aside, line heights.
+_NUMBER_PLACES = (
+    *((out, 0.0) for out in (1.0, -1.0, -2.2, -3.4, -4.6, -5.8)),
+    *((0.0, aside) for aside in (1.2, -1.2)),
+    *((1.0, aside) for aside in (1.2, -1.2)),
+)
 
 
 def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: float) -> None:
@@ -57,20 +64,6 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
                 zorder=3,
             )
         )
-        middle = area.polygon.representative_point()
-        write(
-            axes,
-            middle.x,
-            middle.y,
-            area.name,
-            size_pt=7.5 * scale,
-            weight="bold",
-            color="black",
-            ha="center",
-            va="center",
-            rim_pt=3.0,
-            zorder=5,
-        )
     axes.add_artist(
         PathPatch(polygon_path(backdrop.outline), fill=False, ec="black", lw=1.6, zorder=2)
     )
@@ -91,17 +84,42 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
         Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
         for bounds in (area.polygon.bounds for area in backdrop.keep_outs)
     ]
-    # A number hard by a keep-out's name would read as part of it.
-    named = [text_box(text).padded(_APART_PX) for text in axes.texts]
-    _draw_legs(axes, legs, scale, [*barred, *named])
+    _draw_legs(axes, legs, scale, barred)
+    for area, box in zip(backdrop.keep_outs, barred, strict=True):
+        _name(axes, area, box, scale)
+
+
+def _name(axes: Axes, area: KeepOutArea, own: Bbox, scale: float) -> None:
+    """Write a keep-out's name on it, else beside it; not at all where numbers leave no room.
+
+    A number hard by a name would read as part of it.
+    """
+    used = [text_box(text).padded(_APART_PX) for text in axes.texts if text.get_text()]
+    middle = area.polygon.representative_point()
+    style = {"size_pt": 7.5 * scale, "weight": "bold", "color": "black", "rim_pt": 3.0, "zorder": 5}
+    label = write(axes, middle.x, middle.y, area.name, ha="center", va="center", **style)
+    frame, box, dots = axes.get_window_extent(), text_box(label), axes.figure.dpi / 72.0
+    at = axes.transData.transform((middle.x, middle.y))
+    wide, high, air = box.width / 2, box.height / 2, 3.0 * dots
+    over, under = own.y1 - at[1] + high + air, own.y0 - at[1] - high - air
+    right, left = own.x1 - at[0] + wide + air, own.x0 - at[0] - wide - air
+    far = (0, under - 3 * high), (0, over + 3 * high)
+    for x, y in ((0, 0), (0, under), (0, over), (left, 0), (right, 0), (left, under), *far):
+        label.offset_pt = (x / dots, y / dots)
+        box = text_box(label)
+        within = frame.x0 <= box.x0 and box.x1 <= frame.x1
+        if within and not any(box.overlaps(other) for other in used):
+            return
+    label.remove()
 
 
 def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) -> None:
     """Draw this dive's legs with arrow heads, each one's number where it starts.
 
-    The number stands beyond the end, or on the leg where a keep-out or other words are there.
+    The number stands beyond the end, on the leg where a keep-out or other words are there, or else
+    beside its start.
     """
-    used = list(taken)
+    used, frame = list(taken), axes.get_window_extent()
     for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         start, end = (leg.from_e, leg.from_n), (leg.to_e, leg.to_n)
         de, dn = end[0] - start[0], end[1] - start[1]
@@ -132,10 +150,11 @@ def _draw_legs(axes: Axes, legs: pd.DataFrame, scale: float, taken: list[Bbox]) 
             rim_pt=2.5,
             zorder=6,
         )
-        for share in (1.0, -1.0, -2.2, -3.4, -4.6, -5.8):
-            label.offset_pt = (share * back * de, share * back * dn)
+        for along, aside in _NUMBER_PLACES:
+            label.offset_pt = (back * (along * de + aside * dn), back * (along * dn - aside * de))
             box = text_box(label)
-            if not any(box.overlaps(other) for other in used):
+            within = frame.x0 <= box.x0 and box.x1 <= frame.x1
+            if within and not any(box.overlaps(other) for other in used):
                 used.append(box)
                 break
         else:

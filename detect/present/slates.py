@@ -9,11 +9,13 @@ many and so long that figures would be too small to write.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from detect.lanes import count_lanes
 from detect.lanes.ways import read_via
 from detect.present.backdrop import Backdrop
 from detect.present.lettering import Across, Block
@@ -34,7 +36,7 @@ from detect.present.slate_layout import (
 from detect.present.slate_log import draw_log
 from detect.present.slate_map import draw_slate_map
 from detect.present.style import styled
-from detect.present.words import counted
+from detect.present.words import lanes_in_words
 
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
@@ -61,7 +63,8 @@ def slate_pages(
     ----------
     dives : DataFrame
         ``dive, order, lane, direction, from_e, from_n, to_e, to_n, length_m, minutes,
-        magnetic_deg``; with ``diver``, the two of a pair are told apart as 1a and 1b.
+        magnetic_deg``; with ``diver``, the two of a pair are told apart as 1a and 1b; with
+        ``instead_of``, the part of a planned lane that a lane is stands under it.
     backdrop : Backdrop
         With ``lanes``: distances are logged from a lane's start peg.
     site_name : str
@@ -206,14 +209,20 @@ def _map_and_facts(
     if len(headings) > 2:
         page.text(x, y + 25.0 * page.scale, "more: see table", 9)
     _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
-    total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum())
-    facts = (f"{counted(len(legs), 'lane')}, {total:.0f} m", f"about {minutes:.0f} min of work")
+    total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum(skipna=False))
+    lanes, across, parts = count_lanes(legs["lane"])
+    facts = [
+        f"{lanes_in_words(lanes + across, 0, parts)}, {total:.0f} m",
+        "" if math.isnan(minutes) else f"about {minutes:.0f} min of work",
+    ]
     if swing:
         # Beside the arrow, where the map is low.
         size = page.fitting(swing, right - x - 24.0 * page.scale, 11)
         page.text(x, y + map_h - 26.0 * page.scale, swing, size)
     for i, words in enumerate(facts):
-        page.text(x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, 11)
+        page.text(
+            x, y + map_h - (20.5 - 5.0 * i) * page.scale, words, page.fitting(words, right - x, 11)
+        )
     page.text(x, y + map_h - 9.0 * page.scale, "bottom time (supervisor):", 9)
     page.rule([x, right], [y + map_h, y + map_h], 1.2)
     return y + map_h + 4.0
@@ -251,6 +260,18 @@ def _place(e: float, n: float) -> str:
     return f"{round(e, 1) + 0.0:.1f}, {round(n, 1) + 0.0:.1f}"
 
 
+def _asides(leg: Any) -> str:
+    """Say what else to know of a swim: the planned lane it is on, its way, a pair parted."""
+    instead, turns = getattr(leg, "instead_of", ""), read_via(getattr(leg, "via", ""))
+    said = [f"on {instead}"] if instead else []
+    if turns:
+        said.append("go round by " + "; ".join(_place(e, n) for e, n in turns))
+    parted = read_via(getattr(leg, "parted_at", ""))
+    if parted:
+        said.append("PAIR PARTS at " + "; ".join(_place(e, n) for e, n in parted))
+    return "; ".join(said)
+
+
 def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     """Draw the lanes in the order they are swum; the heading is the largest figure."""
     inner = page.width - 2 * MARGIN_MM
@@ -266,11 +287,10 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
     places = Block(page.axes, size_pt=size_pt, weight="bold", color="black")
     for leg, diver in zip(records(legs), pair_letters(legs), strict=True):
         middle = y + ROW_MM / 2
-        turns = read_via(getattr(leg, "via", ""))
-        if turns:
+        words = _asides(leg)
+        if words:
             # Under the figures, which move up for it; the heading is too large to.
             middle -= 1.2
-            words = "go round by " + "; ".join(_place(e, n) for e, n in turns)
             size = page.fitting(words, edges[5] - edges[1] - 2.0, 7.5)
             page.text(edges[1] + 1.0, y + ROW_MM - 1.7, words, size, va="center_baseline")
         arrow = "out" if leg.direction == "out" else "back"

@@ -13,6 +13,21 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     return f"1 {noun}" if count == 1 else f"{count} {many}"
 
 
+def lanes_in_words(lanes: int, across: int, parts: int) -> str:
+    """Return how many lanes there are: ``46 lanes and 3 cross lanes in 60 parts``.
+
+    Parameters
+    ----------
+    lanes, across, parts : int
+        As `detect.lanes.plan.count_lanes` returns them; parts are told where keep-outs cut lanes.
+    """
+    said = " and ".join(
+        [counted(lanes, "lane")] * bool(lanes or not across)
+        + [counted(across, "cross lane")] * bool(across)
+    )
+    return said if parts == lanes + across else f"{said} in {counted(parts, 'part')}"
+
+
 def best(top_k: int) -> str:
     """Name the best k squares."""
     return "the best square" if top_k == 1 else f"the best {top_k}"

@@ -37,7 +37,8 @@ LEAST_ALONG_M, MOST_ALONG_M = 0.03, 0.12
 LN_STRENGTH_SCALE, LN_STRENGTH_FREEDOM = 1.5, 3.0
 #: answers are left out that are this much worse than the best, in ln of probability
 WORTH_A_LOOK = 12.0
-#: places are told apart to this, m: half of it moves the response by two per cent at most
+#: places are told apart to this, m: half of it moves the response by 2.5 % at the most
+#: from 0.12 m off the coil's plane
 STEP_M = 0.002
 #: height errors no smaller than this, m; error of a lane's level, noise sigmas (common practice, no
 #: source)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -28,11 +27,10 @@ from detect.lanes import (
     unswum_parts,
     widest_spacing,
 )
+from detect.lanes.pegs import swum_to_pegs
 from detect.stages.common import Progress, clear_of, lane_bearing, needed, silent, turn_cost_m
+from detect.stages.infill_dives import infill_dives, next_infill
 from detect.survey import KeepOutArea, Survey
-
-# What infill lanes are called: a letter and a number.
-_INFILL_NAME = re.compile(r"[Ff]0*([0-9]+)")
 
 
 @dataclass(frozen=True)
@@ -40,7 +38,8 @@ class CheckResult:
     """Coverage as swum, what was missed, the lanes that would close it, and what could remain.
 
     ``sought`` are the classes that must be found, the reference target first; ``lowest`` is the
-    POD of whichever of them is heard worst at each place, which gaps and infill go by.
+    POD of whichever of them is heard worst at each place, which gaps and infill go by;
+    ``infill_dives`` are the infill lanes as they are to be swum.
     """
 
     cover: xr.Dataset
@@ -48,6 +47,7 @@ class CheckResult:
     lowest: xr.DataArray
     gaps: pd.DataFrame
     infill: pd.DataFrame
+    infill_dives: pd.DataFrame
     residual: pd.DataFrame
     share_met: float
     mean_pod: float
@@ -58,9 +58,12 @@ def swum(survey: Survey) -> xr.Dataset:
     """Return the probability of detection as swum, ``pod`` on (n, e), and of each class."""
     _, *others = target_classes(survey.settings)
     heard = survey.settings.readings.heard_between_m
+    readings = needed(survey.readings, "readings")
+    if survey.lanes is not None:
+        readings = swum_to_pegs(readings, survey.lanes, heard)
     # tapes are read to a few centimetres: a metre's step must not fall just past a metre
     return coverage(
-        needed(survey.readings, "readings"),
+        readings,
         survey.settings.detector,
         survey.grid(),
         listened_m=1.05 * heard,
@@ -85,6 +88,9 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
     gaps["lanes"] = lanes_of_gaps(gaps, survey.lanes, unswum)
     progress("infill lanes", 2, 3)
     infill, notes = _infill(survey, cover, gaps, sought, barred, unswum)
+    gaps["infill"] = _closed_by(gaps, infill)
+    dives, on_dives = infill_dives(survey, infill, barred)
+    notes += on_dives
     site = site_cells(cover, outline, barred)
     if gaps["area_m2"].sum() > 0.5 * site.sum() * survey.settings.mapping.node_m**2:
         notes += (
@@ -98,6 +104,7 @@ def check(survey: Survey, progress: Progress = silent) -> CheckResult:
         lowest,
         gaps,
         infill,
+        dives,
         residual_table(cover, outline, barred, classes),
         covered_share(cover, outline, barred, required),
         float(np.mean(cover["pod"].to_numpy()[site])),
@@ -149,16 +156,33 @@ def _infill(
         keep_outs=barred,
         turn_cost_m=turn_cost_m(survey),
         targets={one.name: one.detector for one in others},
-        first=_next_infill(survey),
+        first=next_infill(survey),
         unswum=unswum,
     )
-    if closable is not gaps and len(infill):
+    if closable is not gaps:
         # Each is named after the gap of the list, to which classes out of reach add.
         names = dict(zip(closable["gap"], _gap_names(closable, gaps), strict=True))
         infill["gap"] = [
             " ".join(sorted({names[gap] for gap in own.split()})) for own in infill["gap"]
         ]
+        by_hand = {names[gap] for gap in infill.attrs.get("by_hand", ())}
+        infill.attrs["by_hand"] = tuple(sorted(by_hand))
     return infill, (*notes, *infill.attrs.get("notes", ()))
+
+
+def _closed_by(gaps: pd.DataFrame, infill: pd.DataFrame) -> list[str]:
+    """Return for each gap what closes it: infill lanes, a search by hand, or both."""
+    lanes: dict[str, list[str]] = {}
+    for lane, own in zip(infill["lane"], infill["gap"], strict=True):
+        for gap in own.split():
+            lanes.setdefault(gap, []).append(str(lane))
+    by_hand = set(infill.attrs.get("by_hand", ()))
+    return [
+        " ".join(lanes.get(gap, [])) + (", the rest by hand" if gap in lanes else "by hand")
+        if gap in by_hand
+        else " ".join(lanes.get(gap, []))
+        for gap in gaps["gap"]
+    ]
 
 
 def _gap_names(parts: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
@@ -167,14 +191,6 @@ def _gap_names(parts: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
     spots = shapely.points(parts["e"].to_numpy(float), parts["n"].to_numpy(float))
     names = gaps["gap"].to_numpy(dtype=object)
     return [str(names[int(np.argmin(shapely.distance(whole, spot)))]) for spot in spots]
-
-
-def _next_infill(survey: Survey) -> int:
-    """Return the first number free for an infill lane: those laid before keep theirs."""
-    if survey.lanes is None:
-        return 1
-    found = (_INFILL_NAME.fullmatch(str(lane)) for lane in survey.lanes["lane"])
-    return 1 + max((int(match[1]) for match in found if match), default=0)
 
 
 def settings_bearing(survey: Survey) -> float | None:

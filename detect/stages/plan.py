@@ -134,9 +134,11 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         notes.append(
             f"two coils side by side, {used:.2f} m apart, may disturb each other: try them on land"
         )
-    # a pair swims both its lanes one way: the table of lanes says what dives and slates say
-    ways = packed.drop_duplicates("lane").set_index("lane")["direction"]
-    lanes = lanes.assign(direction=lanes["lane"].map(ways).fillna(lanes["direction"]))
+    # a pair swims both its lanes one way, and cross lanes begin where it suits: the table of lanes
+    # says what dives and slates say
+    swum = packed.drop_duplicates("lane").set_index("lane")
+    swum["order"] = np.arange(1, len(swum) + 1)
+    lanes = lanes.assign(**{name: lanes["lane"].map(swum[name]) for name in ("order", "direction")})
     progress("plan", 5, 5)
     return PlanResult(
         lead=lead,

@@ -178,3 +178,27 @@ class TestPairs:
         paired = dive_totals(pack_dives(lanes, dive_day(divers_on_lane=2), FRAME), dive_day())
         assert paired.lane_m == pytest.approx(alone.lane_m)
         assert alone.dives / 2 <= paired.dives <= alone.dives / 2 + 1
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
+@pytest.mark.parametrize("lanes_before", [3, 4])
+def test_cross_lanes_begin_where_the_other_lanes_end(count, lanes_before, dive_day):
+    """No order to and fro takes less: each of the four written out, under names that bind."""
+    site = shapely.box(0, 0, 30, lanes_before - 1)
+    lanes = plan_lanes(site, 1.5, bearing_deg=90.0, cross_lanes=count)
+    packed = pack_dives(lanes, dive_day(bottom_time_min=300), FRAME)
+    across = lanes["lane"].str.startswith("X")
+    by_hand = []
+    for step, first in ((1, "out"), (1, "back"), (-1, "out"), (-1, "back")):
+        listed = lanes[across].iloc[::step]
+        other = {"out": "back", "back": "out"}[first]
+        listed = listed.assign(
+            lane=listed["lane"].str.replace("X", "Y"),  # no cross lane by its name: order is kept
+            order=range(1000, 1000 + count),
+            direction=[first if k % 2 == 0 else other for k in range(count)],
+        )
+        told = pack_dives(pd.concat([lanes[~across], listed]), dive_day(bottom_time_min=300), FRAME)
+        assert told["lane"].tolist()[-count:] == listed["lane"].tolist()
+        by_hand.append(told["transit_m"].sum())
+    assert packed["transit_m"].sum() == pytest.approx(min(by_hand))
+    assert count == 1 or max(by_hand) > min(by_hand) + 5.0

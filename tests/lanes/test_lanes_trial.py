@@ -229,7 +229,7 @@ class TestUnlikelyTries:
 
     def test_a_good_rehearsal_names_few(self):
         counts = []
-        for seed in range(10):
+        for seed in range(6):
             table = rehearsal({"nail": 0.5}, noise=2.0, seed=seed)
             fit = fit_trial(table, DIAMETER, draws=0)
             counts.append(len(unlikely_tries(fit, table, DIAMETER)))

@@ -69,6 +69,25 @@ def test_a_way_round_a_keep_out_stands_in_the_table_with_its_turning_points(
     assert "go round by 20.3, 11.2; 21.4, 8.0" in said(front).splitlines()
 
 
+def test_the_table_says_which_planned_lane_a_swim_is_on_and_where_a_pair_parts(
+    dives: pd.DataFrame, backdrop: Backdrop, said: Said
+) -> None:
+    told = dives.head(2).assign(
+        instead_of=["L19 from 15.5 to 21.5 m", ""],
+        via=["", "1 2"],
+        parted_at=["", "10.04 8.5; 21.46 12.96"],
+        minutes=float("nan"),
+        diver=1,
+        dive="DF01",
+    )
+    (front, *_) = slate_pages(told, backdrop, site_name="Heron Skerry")
+    lines = said(front).splitlines()
+    assert "on L19 from 15.5 to 21.5 m" in lines
+    assert "go round by 1.0, 2.0; PAIR PARTS at 10.0, 8.5; 21.5, 13.0" in lines
+    assert "DIVE DF01" in lines
+    assert "min of work" not in said(front)
+
+
 def test_a_log_on_the_front_says_how_it_is_filled_in_and_leaves_room_for_notes(
     dives: pd.DataFrame, backdrop: Backdrop, said: Said
 ) -> None:

@@ -4,9 +4,10 @@ import pandas as pd
 import pytest
 
 from detect import square_words, summaries
+from detect.lanes import count_lanes
 from detect.present.advice import plan_said, tosses_said
 from detect.present.director import ordnance_said, summarise
-from detect.present.words import best, counted, hours, listed, ranged
+from detect.present.words import best, counted, hours, lanes_in_words, listed, ranged
 
 
 def test_counts_take_their_noun():
@@ -17,6 +18,15 @@ def test_counts_take_their_noun():
     assert [best(1), best(10)] == ["the best square", "the best 10"]
     assert [ranged(1, 1), ranged(2, 9)] == ["1", "2 to 9"]
     assert listed(["A", "B", "C"]) == "A, B and C"
+
+
+def test_lanes_that_keep_outs_cut_are_told_by_their_names_and_their_parts():
+    """By hand: L01, L02a, L02b, X01a, X01b are two lanes and a cross lane in five parts."""
+    assert count_lanes(["L01", "L02a", "L02b", "X01a", "X01b"]) == (2, 1, 5)
+    assert lanes_in_words(2, 1, 5) == "2 lanes and 1 cross lane in 5 parts"
+    assert lanes_in_words(46, 0, 46) == "46 lanes"
+    assert lanes_in_words(0, 2, 2) == "2 cross lanes"
+    assert lanes_in_words(0, 0, 0) == "no lanes"
 
 
 DIG = {
@@ -208,8 +218,8 @@ def test_what_was_learnt_from_none_one_or_more(changes, said):
     [
         (0, 0, "no gaps: nothing to swim again"),
         (1, 0, "1 gap of 5.0 m²; no lane can close it"),
-        (1, 1, "1 gap of 5.0 m²; 1 infill lane of 3 m to close what can be closed"),
-        (2, 2, "2 gaps, 5.0 m² in all, the largest 4.0 m²; 2 infill lanes of 3 m in all to close"),
+        (1, 1, "1 gap of 5.0 m²; 1 infill lane of 3 m on 1 dive to close what can be"),
+        (2, 2, "2 gaps, 5.0 m² in all, the largest 4.0 m²; 2 infill lanes of 3 m in all on"),
         (2, 0, "; no lane can close them"),
     ],
 )
@@ -225,6 +235,7 @@ def test_gaps_in_words(gaps, infill, said):
         "largest_gap_m2": 4.0,
         "infill_lanes": infill,
         "infill_metres": 3.0,
+        "infill_dives": infill and 1,
         "residual": [],
         "notes": [],
     }

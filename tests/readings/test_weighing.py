@@ -79,6 +79,15 @@ def test_the_evidence_is_the_sum_over_all_answers_by_hand(monkeypatch):
     assert ours == pytest.approx(logsumexp(terms) - constant, abs=0.02)
 
 
+def test_responses_are_those_of_places_a_millimetre_off():
+    rng, weigher = np.random.default_rng(7), Weigher(DETECTOR, NOISE)
+    points, place = rng.uniform(-1.2, 1.2, (5000, 2)), np.array([[[0.1, 0.2]]])
+    ours = weigher._responses(place, points)[:, 0]
+    rho = np.hypot(*(points - place[0, 0]).T)
+    exact = 3.5 * response_ratio(rho, weigher.distances[:, None], DETECTOR)
+    np.testing.assert_allclose(ours, exact, rtol=0.025)
+
+
 def test_ranges_hold_their_share_over_wandering_lanes():
     rng = np.random.default_rng(5)
     weigher, depths, strengths, near, said = Weigher(DETECTOR, NOISE), 0, 0, 0, 0.0
