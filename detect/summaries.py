@@ -172,8 +172,8 @@ def _cross_lines(s: Summary) -> list[str]:
     advised = s["advised_cross_lanes"]
     return [
         f"  {counted(s['cross_lanes'], 'cross lane')} asked for; {advised} "
-        f"{'is' if advised == 1 else 'are'} advised to hold the lanes' levels against "
-        "([lanes] cross_lanes)"
+        f"{'is' if advised == 1 else 'are'} advised to hold the lanes' levels and the "
+        "lag of the needle against ([lanes] cross_lanes)"
     ]
 
 

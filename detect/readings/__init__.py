@@ -2,7 +2,7 @@
 
 from detect.readings.anomalies import find_anomalies
 from detect.readings.compressed import signal_of
-from detect.readings.conditioning import STEPS, condition
+from detect.readings.conditioning import STEPS, along_in_doubt_m, condition
 from detect.readings.noise import Noise, estimate_noise
 from detect.readings.quality import by_whom, lane_spacing, track_quality
 from detect.readings.signal import SignalModel, signal_model
@@ -15,6 +15,7 @@ __all__ = [
     "SignalModel",
     "SiteInversion",
     "StepRecord",
+    "along_in_doubt_m",
     "by_whom",
     "condition",
     "estimate_noise",

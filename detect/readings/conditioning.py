@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from detect.readings.baseline import quiet_readings
-from detect.readings.lag import estimate_lag
+from detect.readings.lag import USUAL_M, USUAL_SD_M, estimate_lag
 from detect.readings.left_out import judge
 from detect.readings.levelling import tracks_levelled
 from detect.readings.lifted import lifted_by_metal
@@ -198,11 +198,30 @@ def remove_lag(readings: pd.DataFrame, detector: Detector) -> tuple[pd.DataFrame
         0,
         quality(readings),
         quality(out),
-        f"the needle comes {found.why} behind the coil; readings moved back"
-        if found.told
-        else f"not applied: {found.why}",
+        f"the needle comes late by {found.why}" if found.told else f"not applied: {found.why}",
     )
     return out, record
+
+
+def along_in_doubt_m(steps: Sequence[StepRecord]) -> float:
+    """Return how far readings may still lie off along their lanes for a lag, 1 sigma, m.
+
+    That is what the estimate leaves open where readings were moved back; where they were not, the
+    lag itself counts as well, and what is usual where nothing was told. 0 without a step ``lag``.
+
+    Parameters
+    ----------
+    steps : sequence of StepRecord
+        From `condition`.
+    """
+    for record in steps:
+        if record.step == "lag":
+            lag, sd = float(record.parameters["lag_m"]), float(record.parameters["sd_m"])
+            if not np.isfinite(sd):
+                return float(np.hypot(USUAL_M, USUAL_SD_M))
+            moved = record.kept and record.changed > 0
+            return sd if moved else float(np.hypot(lag, sd))
+    return 0.0
 
 
 def condition(

@@ -35,6 +35,8 @@ LEAST_WORTH = 0.1
 #: a lag is applied when it is more than this many standard deviations from none: less is then left
 #: of it, on average, than if nothing is done, and more is risked with a smaller number
 LEAST_RATIO = 1.0
+#: a standard deviation above this asks for lanes that cross, m
+WIDE_M = 0.1
 FEWEST_LOUD = 20
 
 
@@ -79,8 +81,8 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     .. math:: w_k \propto \exp\big(-\beta C_k - (l_k - \mu)^2 / 2 \sigma^2\big)
 
     with :math:`\beta` `BELIEVED` (a tempered likelihood: Bissiri, Holmes & Walker 2016, J. R.
-    Stat. Soc. B 78, from memory). From each lag that is worth enough the lag is an unknown of one
-    fit of all targets (:func:`detect.readings.late_targets.lag_by_targets`), which comes to the
+    Stat. Soc. B 78, from memory). From each lag that is worth enough (from the foot of the
+    parabola where it costs less than its neighbours) the lag is an unknown of one fit of all targets (:func:`detect.readings.late_targets.lag_by_targets`), which comes to the
     nearest lag that they allow. The answer is the mean of those mixed by their worth; its variance
     holds what each fit leaves open and what they differ by.
 
@@ -129,7 +131,8 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
         cost[i] = 0.5 * system.weight @ system.misfit(u) ** 2 + PENALTY * u.sum()
     worth = _worth(cost, LAGS_M)
     likely = np.flatnonzero(worth >= LEAST_WORTH * worth.max())
-    lags, sds, targets = zip(*(lag_by_targets(swum, LAGS_M[i]) for i in likely), strict=True)
+    starts = [_foot(cost, i) for i in likely]
+    lags, sds, targets = zip(*(lag_by_targets(swum, start) for start in starts), strict=True)
     by_start = np.full(len(LAGS_M), np.nan)
     by_start[likely] = lags
     profile = pd.DataFrame({"lag_m": LAGS_M, "cost": cost, "comes_to_m": by_start})
@@ -146,6 +149,14 @@ def _worth(cost: Floats, lag_m: Floats) -> Floats:
     return np.asarray(softmax(-BELIEVED * cost - 0.5 * off**2))
 
 
+def _foot(cost: Floats, at: int) -> float:
+    """Return the foot of the parabola through a least cost (L,) and its neighbours, else its lag."""
+    if 0 < at < len(cost) - 1 and cost[at] < min(cost[at - 1], cost[at + 1]):
+        curve = np.polyfit(LAGS_M[at - 1 : at + 2], cost[at - 1 : at + 2], 2)
+        return float(-curve[1] / (2.0 * curve[0]))
+    return float(LAGS_M[at])
+
+
 def mixed(mean: Floats, sd: Floats, worth: Floats) -> tuple[float, float]:
     """Return mean and standard deviation of normals (L,) mixed by their worth, which sums to 1."""
     middle = float(worth @ mean)
@@ -158,6 +169,8 @@ def _judged(lag: float, sd: float, targets: int, profile: pd.DataFrame) -> Lag:
         return Lag(lag, sd, False, "no lag within the range tried explains the lanes", profile)
     by = f" by {targets} targets" if targets else ""
     words = f"{lag:.2f} ± {sd:.2f} m{by}"
+    if sd > WIDE_M:
+        words += " (a cross lane, or a lane swum both ways, would tell)"
     if abs(lag) <= LEAST_RATIO * sd:
-        return Lag(lag, sd, False, f"{words} does not stand out", profile)
+        return Lag(lag, sd, False, f"{words}: does not stand out", profile)
     return Lag(lag, sd, True, words, profile)

@@ -27,6 +27,7 @@ from detect.readings import (
     SignalModel,
     SiteInversion,
     StepRecord,
+    along_in_doubt_m,
     condition,
     find_anomalies,
     invert_site,
@@ -162,8 +163,11 @@ def _anomalies(
     surveyed: np.ndarray,
     conditioned: pd.DataFrame,
     noise: Noise,
+    along_sd_m: float,
 ) -> pd.DataFrame:
     """Pick the anomalies and name the square each lies in.
+
+    Places are in doubt by ``along_sd_m`` along the lanes as well, one axis of two.
 
     Their extent is taken from the loudness map, as signal: the mean signal also rises where there
     are no readings near, with its uncertainty.
@@ -175,7 +179,8 @@ def _anomalies(
     signal = loud.copy(data=signal_of(loud.to_numpy(), scale))
     found = find_anomalies(signal, surveyed, conditioned, survey.settings.detector, noise.sd)
     e, n = found["e"].to_numpy(float), found["n"].to_numpy(float)
-    return found.assign(square=square_of(layout, e, n, origin))
+    place_sd = np.hypot(found["position_sd_m"].to_numpy(float), along_sd_m / np.sqrt(2.0))
+    return found.assign(square=square_of(layout, e, n, origin), position_sd_m=place_sd)
 
 
 def _metal(
@@ -278,7 +283,8 @@ def map_signal(
         surveyed = informed_cells(signal, fields["loudness_sd"])
     fields["surveyed"] = grid.field(surveyed, "surveyed", "1", "readings reach this cell")
     loud, scale = fields["loudness"], signal.scale
-    picked = later(_anomalies, survey, loud, scale, surveyed, conditioned, noise)
+    along = along_in_doubt_m(steps)
+    picked = later(_anomalies, survey, loud, scale, surveyed, conditioned, noise, along)
 
     progress("checks", 3, 6)
     plain_scores = None

@@ -74,7 +74,7 @@ turn_min = 1.0                  # from the end of one lane to the start of the n
 file = "lanes.csv"              # lanes as laid; `detect plan` proposes them
 # spacing_m = 1.0               # plan with it; left out, the widest that meets required_pod
 # bearing_deg = 0.0             # grid bearing to plan along; "axis" = the wreck's; left out, best
-cross_lanes = 0                 # lanes across the others, to hold their levels against
+cross_lanes = 0                 # lanes across the others, to hold levels and lag against
 
 [readings]
 file = "readings.csv"

@@ -2,13 +2,11 @@
 
 import numpy as np
 import pandas as pd
-import pytest
 from planted import DETECTOR, signal_over
 from scipy.optimize import nnls
 from scipy.sparse import csr_matrix
 
 from detect.lanes import response_ratio
-from detect.readings.lag import estimate_lag
 from detect.readings.site_inversion import System, fit_sources, invert_site
 from detect.readings.sources import Sources, response_operator, source_depths, sources_under
 from detect.survey.grid import Grid
@@ -141,23 +139,3 @@ def test_strength_does_not_depend_on_the_unit():
     louder = readings.assign(signal=1000.0 * readings["signal"])
     other = invert_site(louder, DETECTOR, 1000.0, CELLS, seed=1)
     np.testing.assert_allclose(one.strength.sum(), other.strength.sum(), rtol=0.02)
-
-
-@pytest.mark.parametrize("lag", [0.0, 0.25])
-def test_the_lag_is_found_from_lanes_out_and_back(lag):
-    rng = np.random.default_rng(4)
-    targets = [(*rng.uniform(0.5, 7.5, 2), rng.uniform(0.1, 0.5), 3.0) for _ in range(12)]
-    found = estimate_lag(swum(targets, lag=lag), DETECTOR, 1.0)
-    assert found.lag_m == pytest.approx(lag, abs=0.05)
-    assert found.told == (lag > 0)
-
-
-def test_lanes_all_one_way_tell_no_lag():
-    readings = swum([(4.0, 4.0, 0.1, 9.0), (2.0, 3.0, 0.1, 9.0)]).assign(heading_deg=0.0)
-    found = estimate_lag(readings, DETECTOR, 1.0)
-    assert not found.told
-    assert "opposite" in found.why
-
-
-def test_quiet_lanes_tell_no_lag():
-    assert "noise" in estimate_lag(swum([]), DETECTOR, 1.0).why
