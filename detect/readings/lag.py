@@ -81,10 +81,11 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     .. math:: w_k \propto \exp\big(-\beta C_k - (l_k - \mu)^2 / 2 \sigma^2\big)
 
     with :math:`\beta` `BELIEVED` (a tempered likelihood: Bissiri, Holmes & Walker 2016, J. R.
-    Stat. Soc. B 78, from memory). From each lag that is worth enough (from the foot of the
-    parabola where it costs less than its neighbours) the lag is an unknown of one fit of all targets (:func:`detect.readings.late_targets.lag_by_targets`), which comes to the
-    nearest lag that they allow. The answer is the mean of those mixed by their worth; its variance
-    holds what each fit leaves open and what they differ by.
+    Stat. Soc. B 78, from memory). From each lag that is worth enough (from the foot of the parabola
+    where it costs less than its neighbours) the lag is an unknown of one fit of all targets
+    (:func:`detect.readings.late_targets.lag_by_targets`), which comes to the nearest lag that they
+    allow. The answer is the mean of those mixed by their worth; its variance holds what each fit
+    leaves open and what they differ by.
 
     Parameters
     ----------
@@ -150,7 +151,7 @@ def _worth(cost: Floats, lag_m: Floats) -> Floats:
 
 
 def _foot(cost: Floats, at: int) -> float:
-    """Return the foot of the parabola through a least cost (L,) and its neighbours, else its lag."""
+    """Return the foot of the parabola about a least cost of (L,), elsewhere the lag itself."""
     if 0 < at < len(cost) - 1 and cost[at] < min(cost[at - 1], cost[at + 1]):
         curve = np.polyfit(LAGS_M[at - 1 : at + 2], cost[at - 1 : at + 2], 2)
         return float(-curve[1] / (2.0 * curve[0]))
