@@ -59,11 +59,16 @@ LIBRARIES = (
     "pandas",
     "xarray",
     "h5netcdf",
+    "h5py",
     "matplotlib",
+    "numba",
     "pykrige",
     "pydantic",
     "shapely",
     "pyproj",
+    "pypdfium2",
+    "click",
+    "jinja2",
 )
 
 

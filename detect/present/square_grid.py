@@ -36,13 +36,13 @@ def label_grid(axes: Axes, squares: pd.DataFrame) -> None:
     """
     parts = squares["square"].astype(str).str.extract(r"^([A-Z]+)([0-9]+)$")
     size = float(squares["size_m"].iloc[0])
-    columns = pd.Series(squares["e_min"].to_numpy(float) + size / 2, index=parts[0]).dropna()
-    rows = pd.Series(squares["n_min"].to_numpy(float) + size / 2, index=parts[1]).dropna()
+    columns = pd.Series(squares["e_min"].to_numpy(float) + size / 2, index=parts[0])
+    rows = pd.Series(squares["n_min"].to_numpy(float) + size / 2, index=parts[1])
     west, east = axes.get_xlim()
     width_pt = axes.get_window_extent().width * 72.0 / axes.figure.dpi
     step = max(1, int(np.ceil(13.0 * (east - west) / (width_pt * size))))
-    across = columns.groupby(level=0).first().sort_values()
-    up = rows.groupby(level=0).first().sort_values()
+    across = columns[~columns.index.duplicated()].sort_values()
+    up = rows[~rows.index.duplicated()].sort_values()
     style: dict[str, Any] = {
         "size_pt": TINY_PT,
         "color": GREY,

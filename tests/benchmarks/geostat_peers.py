@@ -14,7 +14,6 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-import psutil
 
 Array = np.ndarray
 #: Spherical 6 m for the compact model, exponential 2 m (6 m practical) for any; nugget 0.1, sill 1.
@@ -99,6 +98,7 @@ def pykrige(task: str, d: dict[str, Any]) -> Callable[[], Any]:
 
 def gstools(task: str, d: dict[str, Any]) -> Callable[[], Any]:
     import gstools as gs
+    import psutil
 
     gs.config.NUM_THREADS = psutil.cpu_count()
     kind = gs.Spherical if d["model"] == "spherical" else gs.Exponential
@@ -196,6 +196,8 @@ class Peak:
     """Watches the resident memory of this process while it works."""
 
     def __enter__(self) -> Peak:
+        import psutil
+
         self._process = psutil.Process()
         self.base = self.top = self._process.memory_info().rss
         self._over = threading.Event()
