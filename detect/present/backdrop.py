@@ -198,7 +198,9 @@ def backdrop_key(backdrop: Backdrop, show: Sequence[str]) -> list[KeyEntry]:
     return key
 
 
-def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) -> None:
+def draw_backdrop(
+    axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS, *, name_areas: bool = True
+) -> None:
     """Draw the layers asked for over a map.
 
     Parameters
@@ -208,6 +210,8 @@ def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) 
     backdrop : Backdrop
     show : sequence of str
         Names out of :data:`LAYERS`; a layer without data is passed over.
+    name_areas : bool
+        Whether the names of keep-outs and visible remains are written.
     """
     if "squares" in show and backdrop.squares is not None and len(backdrop.squares):
         draw_square_grid(axes, backdrop.squares)
@@ -241,7 +245,7 @@ def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) 
     # Names last: they keep off the signs that stand already.
     signs = _sign_boxes(axes, backdrop, show)
     for layer, areas in (("keep_outs", backdrop.keep_outs), ("remains", backdrop.remains)):
-        for area in areas if layer in show else ():
+        for area in areas if layer in show and name_areas else ():
             _name_area(axes, area, signs)
     if "anomalies" in show and backdrop.anomalies is not None and len(backdrop.anomalies):
         _name_anomalies(axes, backdrop.anomalies, signs)
@@ -284,7 +288,7 @@ def _name_area(axes: Axes, area: KeepOutArea, signs: NDArray[np.float64]) -> Non
         middle = [((west + east) / 2, (south + north) / 2)]
         beside = (wide / 2 + 1.0, high / 2 + 1.0)
         look: dict[str, Any] = {"size_pt": TINY_PT, "gap_pt": beside, "reach_pt": 60.0}
-        place_labels(axes, middle, [area.name], signs=signs, **look)
+        place_labels(axes, middle, [area.name], signs=signs, first=(0, -1), **look)
         return
     at = area.polygon.representative_point()
     write(

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 _DIRECTIONS = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1))
 # From one ring of farther places to the next, and what it is worth, in points farther away, not to
 # cover a sign and not to lead a line through a label or another line.
-_RING_PT, _COVERED_PT, _CROSSED_PT = 6.0, 18.0, 25.0
+_RING_PT, _COVERED_PT, _CROSSED_PT = 6.0, 30.0, 30.0
 
 
 def text_box(text: Text) -> Bbox:
@@ -46,6 +46,7 @@ def place_labels(
     size_pt: float = SMALL_PT,
     gap_pt: float | tuple[float, float] = 4.0,
     reach_pt: float = 0.0,
+    first: tuple[int, int] = (1, 1),
     colour: str = "black",
     weight: str = "bold",
     taken: Sequence[Bbox] = (),
@@ -72,6 +73,8 @@ def place_labels(
         Distance from the point, points; across and up where the two differ.
     reach_pt : float
         How much farther away a label may stand, points; 0: beside its point only.
+    first : (int, int)
+        Which of the eight places is the favourite: right (1) or left (-1), above or below.
     colour, weight : str
         Of the type.
     taken : sequence of Bbox
@@ -93,7 +96,7 @@ def place_labels(
     spare = np.asarray(signs, float).reshape(-1, 4)
     middles = axes.transData.transform(np.asarray(points, float).reshape(-1, 2))
     gap = np.array([gap_pt, 0.6 * gap_pt] if isinstance(gap_pt, float | int) else gap_pt)
-    steps, away = _steps(reach_pt)
+    steps, away = _steps(reach_pt, first)
     placed: list[Text] = []
     lines: list[Floats] = []
     for at, words, middle in zip(points, texts, middles, strict=True):
@@ -144,12 +147,13 @@ def place_labels(
     return placed
 
 
-def _steps(reach_pt: float) -> tuple[Floats, Floats]:
+def _steps(reach_pt: float, first: tuple[int, int]) -> tuple[Floats, Floats]:
     """Return the directions tried and how much farther out each is, points; the nearest first."""
     turns = np.arange(16) * np.pi / 8
     round_ = np.column_stack([np.cos(turns), np.sin(turns)])
     rings = np.arange(_RING_PT, reach_pt + 0.1, _RING_PT)
-    steps = np.vstack([np.array(_DIRECTIONS, float), np.tile(round_, (len(rings), 1))])
+    beside = sorted(_DIRECTIONS, key=lambda step: step != first)
+    steps = np.vstack([np.array(beside, float), np.tile(round_, (len(rings), 1))])
     return steps, np.concatenate([np.zeros(len(_DIRECTIONS)), np.repeat(rings, len(turns))])
 
 
@@ -162,7 +166,8 @@ def _covered(places: Floats, half: Floats, spare: Floats) -> Floats:
 def _runs_into(leads: Floats, low: Floats, high: Floats, lines: Sequence[Floats]) -> Floats:
     """Return how many labels and lines each line would run through."""
     spots = np.linspace(leads[:, 0], leads[:, 1], 9, axis=1)[:, :, None]
-    labels = ((spots > low) & (spots < high)).all(axis=3).any(axis=1).sum(axis=1)
+    within = np.all((spots > low) & (spots < high), axis=3)
+    labels = np.sum(np.any(within, axis=1), axis=1)
     if not lines:
         return np.asarray(labels, dtype=float)
     there = shapely.linestrings(np.array(lines))

@@ -153,7 +153,9 @@ def draw_squares(
     draw_areas(axes, backdrop.remains, REMAINS, zorder=2.4)
     draw_areas(axes, backdrop.keep_outs, KEEP_OUT, zorder=2.5)
     written = squares["rank"].isna() | (squares["rank"] <= _MOST_WRITTEN)
-    crossed = _crossed(squares, backdrop, size) | (squares["surveyed_fraction"] < 1.0)
+    crossed = _crossed(squares, backdrop, size)
+    if surveyed is not None:
+        crossed |= squares["surveyed_fraction"].to_numpy(float) < 1.0
     for row, colour, cut in zip(
         records(squares[written]), colours[written], crossed[written], strict=True
     ):
@@ -246,7 +248,8 @@ def _crossed(squares: pd.DataFrame, backdrop: Backdrop, size: float) -> NDArray[
     boxes = shapely.box(e + inner, n + inner, e + size - inner, n + size - inner)
     areas = [area.polygon for area in (*backdrop.keep_outs, *backdrop.remains)]
     return np.asarray(
-        shapely.intersects(boxes, shapely.union_all([backdrop.outline.boundary, *areas])), dtype=bool
+        shapely.intersects(boxes, shapely.union_all([backdrop.outline.boundary, *areas])),
+        dtype=bool,
     )
 
 
@@ -261,6 +264,8 @@ def _write(
         fits = 0.88 * side_pt / measures(words, weight).wide
         pt = min(largest_pt, share * side_pt, fits)
         if pt >= 3.8:
+            # Clear ground stays within the square.
+            room = (side_pt - pt * measures(words, weight).wide) / 2
             write(
                 axes,
                 middle,
@@ -275,7 +280,7 @@ def _write(
                 # Clear ground behind the words, not a rim round each letter: the outline stops
                 # short of them.
                 ground=behind,
-                pad_pt=(3.0, 0.8),
+                pad_pt=(float(np.clip(room - 1.0, 0.8, 3.0)), 0.8),
             )
 
     ranked = status not in _CLOSED and np.isfinite(row.rank)
@@ -330,14 +335,14 @@ def _key(
     squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str], unswum: bool
 ) -> list[KeyEntry]:
     key = backdrop_key(backdrop, ("outline",))
-    for areas, sample, called in (
-        (backdrop.keep_outs, keep_out_sample, "keep out"),
-        (backdrop.remains, remains_sample, "visible remains"),
+    for areas, patch, called in (
+        (backdrop.keep_outs, keep_out_sample(), "keep out"),
+        (backdrop.remains, remains_sample(), "visible remains"),
     ):
         if areas:
             # Names in the squares would stand in the way of the ranks.
             names = f"{called}: {', '.join(area.name for area in areas)}"
-            key.append(KeyEntry(sample(), names if len(names) <= _LONGEST_NAMES else called))
+            key.append(KeyEntry(patch, names if len(names) <= _LONGEST_NAMES else called))
     if len(first):
         sample = Patch(facecolor="none", edgecolor=VERMILLION, linewidth=2.6)
         key.append(KeyEntry(sample, "open first (dig plan)"))
