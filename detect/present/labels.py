@@ -124,7 +124,7 @@ def place_labels(
         if away[there]:
             lines.append(leads[best])
             # A label that comes later had better not stand on this line.
-            spots = np.linspace(*leads[best], 5)
+            spots = np.linspace(leads[best][0], leads[best][1], 5)
             spare = np.vstack([spare, np.hstack([spots - 1.0, spots + 1.0])])
         label = write(
             axes,
