@@ -150,7 +150,7 @@ def _bench_page(bench: pd.DataFrame, target: str, site_name: str) -> Figure:
     wide = (page.width - 2 * _MARGIN) / columns
     for c in range(columns):
         x = _MARGIN + c * wide
-        for at, words in ((0.0, "no."), (9.0, "distance m"), (30.0, "heard Y/N"), (46.0, "signal")):
+        for at, words in ((0.0, "no."), (9.0, "distance m"), (34.0, "Y/N"), (46.0, "signal")):
             page.text(x + at, y, words, 8.5)
     y += 5.0
     page.rule([_MARGIN, page.width - _MARGIN], [y, y], 1.8)

@@ -107,8 +107,8 @@ def _lost_ends(used: pd.DataFrame, lengths: Mapping[str, float]) -> pd.Series:
     # Who came nearest to a peg is the one who left the rest.
     start = ends["min"].where(ends["min"] == by_lane["min"].transform("min"), 0.0)
     stop = (ends["length"] - ends["max"]).where(ends["max"] == by_lane["max"].transform("max"), 0.0)
-    lost = np.fmax(np.where(ends["length"].notna(), start, 0.0), stop.fillna(0.0))
-    return pd.Series(np.maximum(lost, 0.0), index=ends["track"])
+    lost = pd.concat([start, stop], axis=1).max(axis=1).clip(lower=0.0)
+    return lost.where(ends["length"].notna(), 0.0).set_axis(ends["track"])
 
 
 def track_quality(
