@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import PathPatch
+from matplotlib.patches import Patch, PathPatch
 from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
 
@@ -24,7 +24,7 @@ from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.sheet import Extent, KeyEntry, map_sheet
-from detect.present.signs import REMAINS, remains_sample
+from detect.present.signs import REMAINS
 from detect.present.style import GREY, INK, TINY_PT, styled
 from detect.survey.outlines import KeepOutArea
 
@@ -318,7 +318,7 @@ def _key(
     if stations is not None and len(stations):
         key.append(KeyEntry(Line2D([], [], **_STATION), "probe station"))
     if remains:
-        key.append(KeyEntry(remains_sample(), "visible remains"))
+        key.append(KeyEntry(Patch(**REMAINS), "visible remains"))
     blank = Line2D([], [], ls="none")
     key.append(KeyEntry(blank, "tag: dive.order swum"))
     key.append(KeyEntry(blank, "name: at start peg"))
