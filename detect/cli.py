@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from detect import __version__
-from detect.survey.errors import SurveyError, lines_of
+from detect.survey.errors import Problem, SurveyError, lines_of
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -222,7 +222,9 @@ class Place(click.ParamType):
         try:
             e, n = (float(part) for part in str(value).split(","))
         except ValueError:
-            self.fail(f"{value!r} is not e,n in metres, such as 3.0,8.6", param, ctx)
+            said = f"{value!r} is not e,n in metres"
+            where = param.opts[0] if param else "place"
+            raise SurveyError([Problem(where, said, "write it like 3.0,8.6")]) from None
         return e, n
 
 
@@ -240,7 +242,8 @@ def section(
 ) -> None:
     """Cut a section: seabed, what the probes met, and the estimated horizon with its band."""
     if (start is None) != (end is None):
-        raise click.UsageError("give both --from and --to, or neither")
+        given, other = ("--from", "--to") if end is None else ("--to", "--from")
+        raise SurveyError([Problem(given, "one end of a line", f"give {other} too, or neither")])
     run_job("section", survey_folder, out, quiet, as_json, start=start, end=end)
 
 

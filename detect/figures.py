@@ -289,7 +289,14 @@ def rank_figures(survey: Survey, result: RankResult) -> Figures:
     behind = backdrop(survey)
     yield (
         "squares",
-        draw_squares(result.squares, behind, first=first, top_k=top_k, subtitle=NO_LEAVE),
+        draw_squares(
+            result.squares,
+            behind,
+            first=first,
+            top_k=top_k,
+            subtitle=NO_LEAVE,
+            surveyed=result.surveyed,
+        ),
     )
     yield "rank_intervals", draw_rank_intervals(result.squares, top_k=top_k, first=first)
     weights = {str(name): weight for name, weight in survey.settings.ranking.weights.items()}
@@ -313,5 +320,13 @@ def learn_figures(survey: Survey, result: LearnResult) -> Figures:
     left, behind = result.ranked.squares, backdrop(survey)
     yield (
         "squares",
-        draw_squares(left, behind, first=first, top_k=top_k, title=title, subtitle=NO_LEAVE),
+        draw_squares(
+            left,
+            behind,
+            first=first,
+            top_k=top_k,
+            title=title,
+            subtitle=NO_LEAVE,
+            surveyed=result.ranked.surveyed,
+        ),
     )

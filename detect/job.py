@@ -22,6 +22,7 @@ from detect.figures import OF_THE_BED, OF_THE_SIGNAL
 from detect.outputs import check_target, output_folder, plain, write_json
 from detect.present.exchange import gis_layers
 from detect.present.report import render_report
+from detect.present.words import counted
 from detect.report_context import report_context
 from detect.stages import (
     BedMaps,
@@ -114,12 +115,14 @@ def new_survey(folder: Path) -> list[str]:
 
 
 def _finish(survey: Survey, summary: dict[str, Any], lines: list[str]) -> JobReport:
-    """Put the survey's warnings under the command's own words."""
+    """Put the survey's warnings under the command's own words, and count its notes."""
     warnings = [str(notice) for notice in survey.notices]
     summary = {**summary, "warnings": warnings}
-    said = [f"{len(warnings)} warning{'s' if len(warnings) != 1 else ''} about the survey folder"]
-    said += [f"  {warning}" for warning in lines_of(survey.notices)]
-    return JobReport(plain(summary), tuple(lines + (said if warnings else [])))
+    notes = sum(line.startswith("  note: ") for line in lines)
+    counts = [f"{counted(len(warnings), 'warning')} about the survey folder"] if warnings else []
+    counts += [f"{counted(notes, 'note')} above"] if notes else []
+    said = [", ".join(counts), *(f"  {warning}" for warning in lines_of(survey.notices))]
+    return JobReport(plain(summary), tuple(lines + (said if counts else [])))
 
 
 def _leave(
@@ -168,22 +171,25 @@ def map_signal(
     survey = load_survey(folder, needs=("readings",))
     with output_folder(out, folder) as fresh, aside() as later, connected(cluster) as client:
         maps = _mapped(survey, fresh, _draw_bed, progress, later, client=client)
-        summary = maps.written()
+        summary, _ = maps.written()
     return _finish(survey, summary, summaries.map_lines(summary))
 
 
 @dataclass(frozen=True)
 class _Mapped:
-    """Maps, and the function that waits for their files and returns their summary."""
+    """Maps, and the function that waits for their files and returns what was found.
+
+    That is the summary of the maps, and what `draw_bed` returned.
+    """
 
     result: MapResult
-    written: Callable[[], dict[str, Any]]
+    written: Callable[[], tuple[dict[str, Any], dict[str, Any] | None]]
 
 
 def _mapped(
     survey: Survey,
     folder: Path,
-    draw_bed: Callable[[Survey, BedMaps, Path], None],
+    draw_bed: Callable[[Survey, BedMaps, Path], dict[str, Any] | None],
     progress: Progress,
     later: Later,
     *,
@@ -205,10 +211,9 @@ def _mapped(
         for name in OF_THE_SIGNAL
     ]
 
-    def written() -> dict[str, Any]:
-        for finished in drawn:
-            finished()
-        return dict(summary())
+    def written() -> tuple[dict[str, Any], dict[str, Any] | None]:
+        of_the_bed, *_ = [finished() for finished in drawn]
+        return dict(summary()), of_the_bed
 
     return _Mapped(result, written)
 
@@ -291,12 +296,16 @@ def run(
         progress("pictures", 1, 2)
         with clock("wait for plan and pictures"):
             planned, plan_summary = plan_written()
+            check_summary = check_written()
+            map_summary, section_summary = maps.written()
             parts = {
                 "plan": plan_summary,
-                "check": check_written(),
-                "map": maps.written(),
+                "check": check_summary,
+                "map": map_summary,
                 "rank": rank_summary,
             }
+            if section_summary is not None:
+                parts["section"] = section_summary
         progress("report", 0, 1)
         provenance = _provenance(survey, begun)
         with clock("report"):
@@ -306,16 +315,16 @@ def run(
             (fresh / "report.html").write_text(render_report(context), encoding="utf-8")
             _write_gis(survey, planned, checked, mapped, ranked, fresh)
         warnings = [n.as_dict() for n in survey.notices]
-        write_json(
-            {**provenance, "timings_s": clock.seconds, "results": parts, "warnings": warnings},
-            fresh / "run.json",
-        )
+        notes = [note for part in parts.values() for note in part.get("notes", ())]
+        found = {"results": parts, "warnings": warnings, "notes": notes}
+        write_json({**provenance, "timings_s": clock.seconds, **found}, fresh / "run.json")
         progress("report", 1, 1)
     lines = [
         *summaries.plan_lines(parts["plan"]),
         *summaries.check_lines(parts["check"]),
         *summaries.map_lines(parts["map"]),
         *square_words.rank_lines(parts["rank"]),
+        *(square_words.section_lines(parts["section"]) if "section" in parts else ()),
     ]
     return _finish(survey, {**parts, "timings_s": clock.seconds}, lines)
 
@@ -326,15 +335,16 @@ def _plan(survey: Survey, folder: Path) -> tuple[PlanResult, dict[str, Any]]:
     return planned, write_plan(survey, planned, folder)
 
 
-def _draw_bed(survey: Survey, below: BedMaps, folder: Path) -> None:
+def _draw_bed(survey: Survey, below: BedMaps, folder: Path) -> dict[str, Any] | None:
     """Write the pictures of the bed and of what lies under it."""
     draw_fields(survey, xr.Dataset(below.fields), None, folder, OF_THE_BED)
+    return None
 
 
-def _draw_bed_and_section(survey: Survey, below: BedMaps, folder: Path) -> None:
-    """Write those and the section along the baseline."""
+def _draw_bed_and_section(survey: Survey, below: BedMaps, folder: Path) -> dict[str, Any] | None:
+    """Write those and the section along the baseline; return its summary."""
     _draw_bed(survey, below, folder)
-    write_baseline_section(survey, below, folder)
+    return write_baseline_section(survey, below, folder)
 
 
 def _write_gis(

@@ -151,7 +151,7 @@ def report_context(
             "share of probes with contact (%)": (
                 100.0 * mapped.contacts.share if mapped.contacts else None
             ),
-            "half of the contacts lie shallower than (m)": _median_contact(survey),
+            "depth by which half of the pushes meet something (m)": _median_contact(survey),
             "map nodes held to 0 or 1": mapped.touched,
             "contact depth": "; ".join(mapped.contact_depth.in_words())
             if mapped.contact_depth
@@ -159,7 +159,7 @@ def report_context(
         },
         probes=survey.probes,
         notices=survey.notices,
-        warnings=tuple(note for part in parts.values() for note in part["notes"]),
+        warnings=tuple(note for part in parts.values() for note in part.get("notes", ())),
         provenance=provenance,
     )
 
@@ -209,9 +209,12 @@ def _scores(maps: dict[str, Any], unit: str) -> dict[str, Any]:
     return facts
 
 
-def _median_contact(survey: Survey) -> float | None:
-    """Return the Kaplan-Meier median of contact depth; None where half of the probes ran out."""
+def _median_contact(survey: Survey) -> float | str | None:
+    """Return the Kaplan-Meier median of contact depth, or why there is none."""
     if survey.probes is None:
         return None
     ran_out = contact_indicator(survey.probes) == 0
-    return median_depth(survey.probes["depth_m"], ran_out)
+    median = median_depth(survey.probes["depth_m"], ran_out)
+    if median is None:
+        return f"none: {ran_out.sum()} of {len(ran_out)} pushes met nothing"
+    return median

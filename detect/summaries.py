@@ -25,6 +25,9 @@ RESIDUAL_ASSUMES = (
     "found is the count stated in [[targets]] (0 where none is stated)"
 )
 
+#: what a spacing makes of a class of targets; in the plan for the widest, and for the one used
+_OF_A_SPACING = ("coverage_factor", "worst_pod", "mean_pod")
+
 
 def variogram_facts(variogram: Variogram) -> Summary:
     """Return a variogram as a table, with the distance at which it is spent."""
@@ -80,6 +83,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "coverage_factor": result.spacing.coverage_factor,
         "worst_pod": result.spacing.worst_pod,
         "mean_pod": result.spacing.mean_pod,
+        **_as_used(result),
         "promised_mean_pod": float(inside.mean()),
         "below_required_m2": result.short_m2,
         "lanes": lanes,
@@ -105,6 +109,12 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "targets": result.classes.to_dict("records"),
         "notes": list(result.notes),
     }
+
+
+def _as_used(result: PlanResult) -> Summary:
+    """Return for the spacing used what `plan_summary` gives for the widest."""
+    (lead,) = result.classes[result.classes["target"] == result.lead.name].to_dict("records")
+    return {f"used_{name}": float(lead[name]) for name in _OF_A_SPACING}
 
 
 def plan_lines(s: Summary) -> list[str]:

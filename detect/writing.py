@@ -153,10 +153,11 @@ def write_section(survey: Survey, result: Section, folder: Path) -> dict[str, An
     return summary
 
 
-def write_baseline_section(survey: Survey, bed: BedMaps, folder: Path) -> None:
-    """Write the section along the baseline, where there are probes and a baseline."""
-    if survey.probes is not None and survey.settings.frame.baseline is not None:
-        write_section(survey, stages.section(survey, bed=bed), folder)
+def write_baseline_section(survey: Survey, bed: BedMaps, folder: Path) -> dict[str, Any] | None:
+    """Write the section along the baseline, where there are probes and a baseline; its summary."""
+    if survey.probes is None or survey.settings.frame.baseline is None:
+        return None
+    return write_section(survey, stages.section(survey, bed=bed), folder)
 
 
 def write_learn(survey: Survey, result: LearnResult, folder: Path) -> dict[str, Any]:

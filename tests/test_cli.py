@@ -75,6 +75,16 @@ class TestRun:
         assert record["parameters"]["mapping"]["node_m"] == 0.25
         assert {"numpy", "scipy", "pykrige"} <= set(record["libraries"])
         assert set(record) >= {"version", "timings_s", "warnings"}
+        assert set(record["results"]) == {"plan", "check", "map", "rank", "section"}
+        alone = json.loads((demo_run[0] / "section.json").read_text(encoding="utf-8"))
+        assert record["results"]["section"] == alone
+
+    def test_warnings_and_notes_are_as_many_wherever_they_are_counted(self, demo_run):
+        out, result = demo_run
+        record = json.loads((out / "run.json").read_text(encoding="utf-8"))
+        counts = f"{len(record['warnings'])} warnings and {len(record['notes'])} notes"
+        assert f">{counts}</a>" in (out / "report.html").read_text(encoding="utf-8")
+        assert len(json.loads(result.stdout)["warnings"]) == len(record["warnings"])
 
     def test_maps_are_on_the_contracts_dimensions(self, demo_run):
         maps = xr.open_dataset(demo_run[0] / "maps.nc")
@@ -338,8 +348,14 @@ def test_a_section_along_any_line(tmp_path):
     table = pd.read_csv(tmp_path / "out" / "section.csv")
     assert table["distance_m"].max() == pytest.approx(24.0)
     assert (table["horizon_m"] > table["seabed_m"]).all()
-    assert detect("section", DEMO, "--from", "3,12").exit_code == 2
-    assert detect("section", DEMO, "--from", "3;12", "--to", "4,4").exit_code == 2
+    half = detect("section", DEMO, "--from", "3,12")
+    assert (half.exit_code, half.stderr) == (
+        2,
+        "--from: one end of a line -> give --to too, or neither\n",
+    )
+    slip = detect("section", DEMO, "--from", "3;12", "--to", "4,4")
+    said = "--from: '3;12' is not e,n in metres -> write it like 3.0,8.6\n"
+    assert (slip.exit_code, slip.stderr) == (2, said)
     nowhere = detect("section", DEMO, "--from", "3,12", "--to", "3,12", "--out", tmp_path / "no")
     assert nowhere.exit_code == 2
     assert "give two places" in nowhere.output

@@ -65,7 +65,12 @@ def test_the_plan_is_one_of_the_spacings_to_choose_from(planned):
     bound = result.choices["perfect_strips_pod"]
     assert (result.choices["mean_pod"] <= bound + 1e-9).all()
     assert (result.choices["random_pod"] <= result.choices["inverse_cube_pod"]).all()
-    assert summaries.plan_summary(survey, result)["targets"][1]["target"] == "nail"
+    summary = summaries.plan_summary(survey, result)
+    assert summary["targets"][1]["target"] == "nail"
+    # what is said of the widest spacing, said of the one used too
+    for name in ("worst_pod", "mean_pod", "coverage_factor"):
+        assert summary[name] == getattr(result.spacing, name)
+        assert summary[f"used_{name}"] == pytest.approx(row[name])
     # Of a plain plan only what the rock leaves is to be said.
     assert all("beside keep-outs" in note for note in result.notes)
 

@@ -289,7 +289,7 @@ def _pick(
         sound = not fit.poor or tried[0][0].poor
         if number and sound and gain > max(error, chosen_gain, LEAST_GAIN):
             chosen, chosen_gain = number, gain
-            why = f"gains {gain:.3f} +- {error:.3f} a reading over {describe(tried[0][0])}"
+            why = f"gains {gain:.3f} ± {error:.3f} a reading over {describe(tried[0][0])}"
     best = tried[chosen][0]
     first = f"{describe(best)} chosen with {what} left out: {why}"
     return replace(

@@ -144,7 +144,7 @@ def compare_scales(
     best = table.iloc[int(np.argmax(np.where(sure, gains, -np.inf)))]
     why = (
         f"quantile loss {best['score']:.3g} against {table['score'].iloc[0]:.3g} as read, "
-        f"a gain of {best['gain']:.2g} +- {best['gain_error']:.1g}"
+        f"a gain of {best['gain']:.2g} ± {best['gain_error']:.1g}"
     )
     return ScaleChoice(str(best["scale"]), why, table, fits)
 

@@ -80,12 +80,14 @@ def kit_list(
     add("compass", divers, "pieces", f"one each for {divers} in the water: headings on the slates")
     add("tape measure, 30 m", 2, "pieces", "lay out the baselines, check one by the other")
     slates = divers + 1
-    add("slate", slates, "pieces", f"one each for {divers} in the water, 1 spare; {dives} dives")
+    counted_dives = "1 dive" if dives == 1 else f"{dives} dives"
+    why = f"one each for {divers} in the water, 1 spare; {counted_dives}"
+    add("slate", slates, "pieces", why)
     add(
         "slate page",
         dives if slate_sheets is None else slate_sheets,
         "sheets",
-        f"slates.pdf of {dives} dives, printed on both sides, waterproof paper"
+        f"slates.pdf of {counted_dives}, printed on both sides, waterproof paper"
         + ("" if settings.dives.divers_on_lane == 1 else ", one each for a pair"),
     )
     add("pencil on a string", 2 * slates, "pieces", "two a slate: points break")
@@ -97,7 +99,7 @@ def kit_list(
         "detector battery set",
         sets,
         "sets",
-        f"one for every {_DIVES_A_BATTERY} of {dives} dives and 1 spare"
+        f"{counted_dives}, a set lasts {_DIVES_A_BATTERY}; and 1 spare"
         + ("" if coils == 1 else ", for each detector")
         + "; check the maker's hours",
     )

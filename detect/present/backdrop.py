@@ -12,15 +12,18 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
-from detect.present.labels import place_labels, text_box
+from detect.present.labels import place_labels, text_size_pt
 from detect.present.lettering import write
 from detect.present.sheet import Extent, KeyEntry
 from detect.present.signs import (
+    KEEP_OUT,
     LANE_DASH,
+    REMAINS,
     anomaly_sample,
     baseline_sample,
     contact_kinds,
@@ -29,13 +32,13 @@ from detect.present.signs import (
     probe_sample,
     probe_style,
     reading_sample,
+    remains_sample,
     square_sample,
 )
 from detect.present.square_grid import draw_square_grid
 from detect.present.style import (
     BLUE,
     INK,
-    KEEP_OUT_HATCH,
     SMALL_PT,
     TINY_PT,
     halo,
@@ -51,6 +54,7 @@ if TYPE_CHECKING:
 
 LAYERS = (
     "outline",
+    "remains",
     "keep_outs",
     "squares",
     "baseline",
@@ -59,6 +63,13 @@ LAYERS = (
     "probes",
     "anomalies",
 )
+
+# Across the ring round an anomaly, points; where there are many, rings and names are smaller.
+_RING_PT, _MANY_RING_PT, _MANY = 10.0, 8.0, 20
+
+
+def _ring_pt(anomalies: pd.DataFrame) -> float:
+    return _MANY_RING_PT if len(anomalies) > _MANY else _RING_PT
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +84,8 @@ class Backdrop:
         The site as known, local metres.
     keep_outs : sequence of KeepOutArea
         Areas nobody swims, with ``name`` and ``polygon``.
+    remains : sequence of KeepOutArea
+        What stands out of the bed and is swum over.
     lanes, readings, probes, squares, anomalies : DataFrame or None
         With the contract's columns; None where there are none.
     grid : Grid or None
@@ -88,6 +101,7 @@ class Backdrop:
     grid: Grid | None = None
     squares: pd.DataFrame | None = None
     anomalies: pd.DataFrame | None = None
+    remains: Sequence[KeepOutArea] = ()
 
     @classmethod
     def of_survey(
@@ -109,6 +123,7 @@ class Backdrop:
             grid=grid,
             squares=squares,
             anomalies=anomalies,
+            remains=survey.visible_remains,
         )
 
     @property
@@ -170,6 +185,7 @@ def backdrop_key(backdrop: Backdrop, show: Sequence[str]) -> list[KeyEntry]:
 
     add("outline", True, Line2D([], [], color=INK, lw=1.8), "site outline")
     add("keep_outs", len(backdrop.keep_outs) > 0, keep_out_sample(), "keep out")
+    add("remains", len(backdrop.remains) > 0, remains_sample(), "visible remains")
     add("squares", _any(backdrop.squares), square_sample(), "corner of a square")
     add("baseline", _baseline_shown(backdrop), baseline_sample(), "baseline, 0 at its zero")
     add("lanes", _any(backdrop.lanes), lane_sample(), "lane")
@@ -182,7 +198,9 @@ def backdrop_key(backdrop: Backdrop, show: Sequence[str]) -> list[KeyEntry]:
     return key
 
 
-def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) -> None:
+def draw_backdrop(
+    axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS, *, name_areas: bool = True
+) -> None:
     """Draw the layers asked for over a map.
 
     Parameters
@@ -192,6 +210,8 @@ def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) 
     backdrop : Backdrop
     show : sequence of str
         Names out of :data:`LAYERS`; a layer without data is passed over.
+    name_areas : bool
+        Whether the names of keep-outs and visible remains are written.
     """
     if "squares" in show and backdrop.squares is not None and len(backdrop.squares):
         draw_square_grid(axes, backdrop.squares)
@@ -214,39 +234,67 @@ def draw_backdrop(axes: Axes, backdrop: Backdrop, show: Sequence[str] = LAYERS) 
         axes.add_artist(patch)
     if "baseline" in show and _baseline_shown(backdrop):
         _draw_baseline(axes, backdrop)
+    if "remains" in show:
+        draw_areas(axes, backdrop.remains, REMAINS, zorder=6.4)
     if "keep_outs" in show:
-        draw_keep_outs(axes, backdrop.keep_outs)
+        draw_areas(axes, backdrop.keep_outs, KEEP_OUT, zorder=6.5)
     if "probes" in show and backdrop.probes is not None and len(backdrop.probes):
         _draw_probes(axes, backdrop.probes)
     if "anomalies" in show and backdrop.anomalies is not None and len(backdrop.anomalies):
-        _draw_anomalies(axes, backdrop.anomalies)
+        _ring_anomalies(axes, backdrop.anomalies)
+    # Names last: they keep off the signs that stand already.
+    signs = _sign_boxes(axes, backdrop, show)
+    for layer, areas in (("keep_outs", backdrop.keep_outs), ("remains", backdrop.remains)):
+        for area in areas if layer in show and name_areas else ():
+            _name_area(axes, area, signs)
+    if "anomalies" in show and backdrop.anomalies is not None and len(backdrop.anomalies):
+        _name_anomalies(axes, backdrop.anomalies, signs)
 
 
-def draw_keep_outs(axes: Axes, keep_outs: Sequence[KeepOutArea]) -> None:
-    """Hatch the keep-out areas and write their names in them."""
-    for area in keep_outs:
-        axes.add_artist(
-            PathPatch(
-                polygon_path(area.polygon),
-                facecolor=(1, 1, 1, 0.75),
-                edgecolor=INK,
-                hatch=KEEP_OUT_HATCH,
-                linewidth=1.2,
-                linestyle=(0, (4, 2)),
-                zorder=6.5,
-            )
-        )
-        _name_area(axes, area)
+def _sign_boxes(axes: Axes, backdrop: Backdrop, show: Sequence[str]) -> NDArray[np.float64]:
+    """Return the pixel boxes of probes, anomalies and areas, shape (M, 4)."""
+    figure: Any = axes.figure
+    boxes = [np.empty((0, 4))]
+    for layer, table, size_pt in (
+        ("probes", backdrop.probes, lambda _: 7.0),
+        ("anomalies", backdrop.anomalies, _ring_pt),
+    ):
+        if layer in show and table is not None and len(table):
+            middles = axes.transData.transform(table[["e", "n"]].to_numpy(float))
+            half = size_pt(table) / 2 * figure.dpi / 72.0
+            boxes.append(np.hstack([middles - half, middles + half]))
+    for layer, areas in (("keep_outs", backdrop.keep_outs), ("remains", backdrop.remains)):
+        if layer in show and areas:
+            corners = np.reshape([area.polygon.bounds for area in areas], (-1, 2))
+            boxes.append(axes.transData.transform(corners).reshape(-1, 4))
+    return np.vstack(boxes)
 
 
-def _name_area(axes: Axes, area: KeepOutArea) -> None:
-    """Write an area's name in its middle, or under it where it is wider than the area."""
-    west, south, east, _ = area.polygon.bounds
-    middle = area.polygon.representative_point()
-    label = write(
+def draw_areas(
+    axes: Axes, areas: Sequence[KeepOutArea], style: dict[str, Any], *, zorder: float
+) -> None:
+    """Hatch keep-out areas (`style` is then `KEEP_OUT`) or visible remains (`REMAINS`)."""
+    for area in areas:
+        axes.add_artist(PathPatch(polygon_path(area.polygon), zorder=zorder, **style))
+
+
+def _name_area(axes: Axes, area: KeepOutArea, signs: NDArray[np.float64]) -> None:
+    """Write an area's name in its middle, or beside it where it is wider than the area."""
+    figure: Any = axes.figure
+    west, south, east, north = area.polygon.bounds
+    corners = axes.transData.transform([(west, south), (east, north)]) * 72.0 / figure.dpi
+    wide, high = corners[1] - corners[0]
+    if text_size_pt(area.name, TINY_PT, "bold")[0] > wide:
+        middle = [((west + east) / 2, (south + north) / 2)]
+        beside = (wide / 2 + 1.0, high / 2 + 1.0)
+        look: dict[str, Any] = {"size_pt": TINY_PT, "gap_pt": beside, "reach_pt": 60.0}
+        place_labels(axes, middle, [area.name], signs=signs, first=(0, -1), **look)
+        return
+    at = area.polygon.representative_point()
+    write(
         axes,
-        middle.x,
-        middle.y,
+        at.x,
+        at.y,
         area.name,
         ha="center",
         va="center",
@@ -258,10 +306,6 @@ def _name_area(axes: Axes, area: KeepOutArea) -> None:
         zorder=8,
         clip_on=True,
     )
-    (left, _), (right, _) = axes.transData.transform([(west, south), (east, south)])
-    if text_box(label).width > right - left:
-        label.set_position(((west + east) / 2, south))
-        label.offset_pt = (0.0, -7.0)
 
 
 def _any(frame: pd.DataFrame | None) -> bool:
@@ -318,12 +362,24 @@ def _draw_probes(axes: Axes, probes: pd.DataFrame) -> None:
         axes.plot(of_kind["e"], of_kind["n"], zorder=7, **probe_style(kind))
 
 
-def _draw_anomalies(axes: Axes, anomalies: pd.DataFrame) -> None:
-    """Ring the anomalies, strongest first, and number those that leave room."""
-    strongest = anomalies.sort_values("peak", ascending=False)
-    ring: dict[str, Any] = {"ls": "none", "marker": "o", "ms": 10, "mfc": "none", "mec": "black"}
-    rimmed(axes, strongest["e"], strongest["n"], rim_pt=3.0, zorder=7.5, mew=1.2, **ring)
-    points = list(zip(strongest["e"], strongest["n"], strict=True))
-    place_labels(
-        axes, points, [str(name) for name in strongest["anomaly"]], size_pt=SMALL_PT, gap_pt=5.0
+def _ring_anomalies(axes: Axes, anomalies: pd.DataFrame) -> None:
+    """Ring the anomalies."""
+    size = _ring_pt(anomalies)
+    ring: dict[str, Any] = {"ls": "none", "marker": "o", "ms": size, "mfc": "none"}
+    rimmed(
+        axes, anomalies["e"], anomalies["n"], rim_pt=3.0, zorder=7.5, mew=1.2, mec="black", **ring
     )
+
+
+def _name_anomalies(axes: Axes, anomalies: pd.DataFrame, signs: NDArray[np.float64]) -> None:
+    """Name the anomalies, strongest first; where some found no room, say so on the map."""
+    strongest = anomalies.sort_values("peak", ascending=False)
+    points = list(zip(strongest["e"], strongest["n"], strict=True))
+    names = [str(name) for name in strongest["anomaly"]]
+    look: dict[str, Any] = {"size_pt": TINY_PT if len(names) > _MANY else SMALL_PT}
+    look |= {"gap_pt": 0.5 * _ring_pt(anomalies), "reach_pt": 72.0}
+    placed = place_labels(axes, points, names, signs=signs, **look)
+    if len(placed) < len(names):
+        said = f"{len(names) - len(placed)} without a name here: see anomalies.csv"
+        at: dict[str, Any] = {"transform": axes.transAxes, "offset_pt": (4.0, 4.0)}
+        write(axes, 0.0, 0.0, said, **at, size_pt=TINY_PT, weight="bold", ground="white", zorder=9)

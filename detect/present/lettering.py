@@ -151,8 +151,10 @@ class Words(Text):
         drawn as outlines, which takes a fifth of the time.
     ground : str, optional
         Colour of a box behind it.
-    pad_pt, ground_alpha : float
-        How far the box goes beyond the words, points, and how dense it is.
+    pad_pt : float or (float, float)
+        How far the box goes beyond the words, points; across and up where the two differ.
+    ground_alpha : float
+        How dense it is.
     turn_deg : {0, 90}
         90 for words that read upwards.
     """
@@ -172,7 +174,7 @@ class Words(Text):
         rim_pt: float = 0.0,
         searched: bool = True,
         ground: str | None = None,
-        pad_pt: float = 0.8,
+        pad_pt: float | tuple[float, float] = 0.8,
         ground_alpha: float = 1.0,
         turn_deg: int = 0,
         **style: Any,
@@ -185,7 +187,8 @@ class Words(Text):
         self.offset_pt = offset_pt
         self.rim_pt, self.ground = rim_pt, ground
         self.searched = searched and not rim_pt
-        self.pad_pt, self.ground_alpha = pad_pt, ground_alpha
+        self.pad_pt = pad_pt if isinstance(pad_pt, tuple) else (pad_pt, pad_pt)
+        self.ground_alpha = ground_alpha
         self.turn_deg = turn_deg
 
     def _placed(self, points: float) -> tuple[float, float, Bbox]:
@@ -227,11 +230,11 @@ class Words(Text):
             clip: Any = self.get_clip_path()
             gc.set_clip_path(clip)
         if self.ground is not None:
-            pad = self.pad_pt * points
+            across, up = (pad * points for pad in self.pad_pt)
             gc.set_linewidth(0.0)
             gc.set_alpha(self.ground_alpha)
-            place = Affine2D().scale(box.width + 2 * pad, box.height + 2 * pad)
-            place.translate(box.x0 - pad, box.y0 - pad)
+            place = Affine2D().scale(box.width + 2 * across, box.height + 2 * up)
+            place.translate(box.x0 - across, box.y0 - up)
             renderer.draw_path(gc, _UNIT_BOX, place, to_rgba(self.ground, self.ground_alpha))
             gc.set_alpha(1.0)
         ink = to_rgba(self.get_color())

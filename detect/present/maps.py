@@ -28,7 +28,7 @@ from detect.present.panel import (
 from detect.present.sheet import KeyEntry, map_sheet
 from detect.present.style import INK, VERMILLION, halo, styled
 
-_GROUND = ("outline", "keep_outs", "squares", "baseline")
+_GROUND = ("outline", "remains", "keep_outs", "squares", "baseline")
 #: what a map shows when it is not said: the measurements that it rests on
 FIELD_LAYERS: dict[str, tuple[str, ...]] = {
     "signal": (*_GROUND, "lanes", "anomalies"),

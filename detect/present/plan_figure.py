@@ -26,6 +26,7 @@ from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
 from detect.present.sheet import Extent, KeyEntry, map_sheet
+from detect.present.signs import REMAINS
 from detect.present.style import GREY, INK, TINY_PT, styled
 from detect.survey.outlines import KeepOutArea
 
@@ -149,7 +150,7 @@ def draw_plan(
     for leg in legs:
         _draw_leg(axes, leg, dive_line(numbers[leg.dive]))
     for area in remains:
-        axes.add_artist(PathPatch(polygon_path(area.polygon), zorder=2.5, **_REMAINS))
+        axes.add_artist(PathPatch(polygon_path(area.polygon), zorder=2.5, **REMAINS))
     taken = [_pixels(axes, area.polygon.bounds) for area in backdrop.keep_outs]
     boxes = _name_lanes(axes, backdrop.lanes, taken)
     _tag_legs(axes, legs, boxes)
@@ -162,7 +163,6 @@ def draw_plan(
 
 
 _WAY: dict[str, Any] = {"color": INK, "lw": 0.7, "ls": (0, (3, 2))}
-_REMAINS: dict[str, Any] = {"facecolor": "white", "edgecolor": GREY, "hatch": "...", "lw": 1.2}
 _STATION: dict[str, Any] = {
     "ls": "none",
     "marker": "o",
@@ -372,7 +372,7 @@ def _key(
     if stations is not None and len(stations):
         key.append(KeyEntry(Line2D([], [], **_STATION), "probe station"))
     if remains:
-        key.append(KeyEntry(Patch(**_REMAINS), "visible remains"))
+        key.append(KeyEntry(Patch(**REMAINS), "visible remains"))
     blank = Line2D([], [], ls="none")
     key.append(KeyEntry(blank, "tag: dive.order swum"))
     key.append(KeyEntry(blank, "name: at start peg"))

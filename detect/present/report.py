@@ -13,7 +13,7 @@ import pandas as pd
 from detect.present.advice import advice
 from detect.present.director import opening_table, summarise
 from detect.present.numbers import Table, as_table, number, trimmed, with_plain_numbers
-from detect.present.words import ranged
+from detect.present.words import counted, ranged
 from detect.survey.errors import lines_of
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ class ReportContext:
     notices : sequence of Problem
         Warnings about the survey folder.
     warnings : sequence of str
-        Warnings of the run itself.
+        Notes on the run itself: what a reader must know besides, no fault of the folder's.
     provenance : mapping of str to object
         Nested; such as ``versions``, ``inputs`` (file to SHA-256), ``parameters``, ``seed``.
     """
@@ -188,7 +188,14 @@ def render_report(context: ReportContext) -> str:
         closed=_closed(context),
         provenance=_provenance(context.provenance),
         problems=lines_of(context.notices),
+        minded=_minded(context),
     )
+
+
+def _minded(context: ReportContext) -> str:
+    """Count warnings and notes apart, as the terminal and run.json do; empty where none are."""
+    of = ((len(context.notices), "warning"), (len(context.warnings), "note"))
+    return " and ".join(counted(number, noun) for number, noun in of if number)
 
 
 def _director(context: ReportContext) -> Any:

@@ -70,7 +70,7 @@ class Sheet:
     maps : tuple of Axes
         Map axes, left to right, limits set to the extent in metres.
     bars : tuple of Axes
-        Axes for colour bars, one under each map (empty when not asked for).
+        Axes for colour bars, one under each map, or one for all (empty when not asked for).
     below : Axes or None
         Axes for a chart under the maps.
     inches_per_m : float
@@ -98,11 +98,12 @@ def map_sheet(
     subtitle: str = "",
     map_titles: Sequence[str] = ("",),
     colour_bars: bool = True,
+    columns: int | None = None,
     below_in: float = 0.0,
     max_width_in: float = 8.2,
     max_height_in: float = 7.4,
 ) -> Sheet:
-    """Lay out a sheet with one map or several side by side.
+    """Lay out a sheet with one map or several side by side, or in rows on one colour scale.
 
     Parameters
     ----------
@@ -116,7 +117,9 @@ def map_sheet(
     map_titles : sequence of str
         One for each map; their number is the number of maps.
     colour_bars : bool
-        Reserve an axes for a colour bar under each map.
+        Reserve an axes for a colour bar under each map, or where there are rows under them all.
+    columns : int, optional
+        Maps in a row; all in one if not given.
     below_in : float
         Height in inches of a chart under the maps; 0 for none.
     max_width_in, max_height_in : float
@@ -126,20 +129,23 @@ def map_sheet(
     -------
     Sheet
     """
-    count = len(map_titles)
+    count = columns or len(map_titles)
+    rows = math.ceil(len(map_titles) / count)
     scale = min(max_width_in / extent.width_m, max_height_in / extent.height_m)
     map_w, map_h = extent.width_m * scale, extent.height_m * scale
     maps_w = count * map_w + (count - 1) * _BETWEEN
     width = max(_LEFT + maps_w + _RIGHT, _MIN_WIDTH)
     left = (width - maps_w + _LEFT - _RIGHT) / 2
 
-    columns, key_h = _key_size(key, width)
+    key_columns, key_h = _key_size(key, width)
     title_h = _TITLE + (_SUBTITLE if subtitle else 0.0)
     top_h = title_h + (_MAP_TITLE if any(map_titles) else 0.0) + _GRID_LABELS
     bar_h = _BAR + _BAR_LABELS if colour_bars else 0.0
     # A chart under the map needs room for its own title and axis labels besides its height.
     below_h = below_in + 0.95 if below_in else 0.0
-    height = top_h + map_h + _AXIS_LABELS + bar_h + below_h + key_h + _FOOT
+    row_h = top_h - title_h + map_h + _AXIS_LABELS
+    maps_h = title_h + rows * row_h
+    height = maps_h + bar_h + below_h + key_h + _FOOT
 
     figure = new_figure(width, height)
 
@@ -152,27 +158,31 @@ def map_sheet(
 
     maps, bars = [], []
     for i, map_title in enumerate(map_titles):
-        x = left + i * (map_w + _BETWEEN)
-        axes = figure.add_axes(box(x, top_h, map_w, map_h))
+        row, column = divmod(i, count)
+        x, top = left + column * (map_w + _BETWEEN), top_h + row * row_h
+        axes = figure.add_axes(box(x, top, map_w, map_h))
         _metre_axes(axes, extent)
         if map_title:
             figure.text(
                 x / width,
-                1 - (title_h + 0.02) / height,
+                1 - (title_h + row * row_h + 0.02) / height,
                 map_title,
                 fontsize=TEXT_PT + 1,
                 weight="bold",
                 va="top",
             )
         maps.append(axes)
-        if colour_bars:
+        if colour_bars and rows == 1:
             bar_w = min(map_w, 5.0)
             bar_x = x + (map_w - bar_w) / 2
-            bars.append(figure.add_axes(box(bar_x, top_h + map_h + _AXIS_LABELS, bar_w, _BAR)))
+            bars.append(figure.add_axes(box(bar_x, maps_h, bar_w, _BAR)))
+    if colour_bars and rows > 1:
+        bar_w = min(maps_w, 5.0)
+        bars.append(figure.add_axes(box(left + (maps_w - bar_w) / 2, maps_h, bar_w, _BAR)))
 
     below = None
     if below_in:
-        top = top_h + map_h + _AXIS_LABELS + bar_h + 0.35
+        top = maps_h + bar_h + 0.35
         below = figure.add_axes(box(_LEFT + 0.1, top, width - _LEFT - _RIGHT - 0.1, below_in))
 
     strip = figure.add_axes(box(0, height - key_h - _FOOT, width, key_h))
@@ -181,7 +191,7 @@ def map_sheet(
     _draw_norths(strip, frame, key_h)
     _draw_scale_bar(strip, _NORTH_WIDTH + 0.15, key_h - 0.34, scale)
     if key:
-        draw_key(strip, key, columns, _NORTH_WIDTH + _SCALE_WIDTH + 0.04, key_h - 0.04)
+        draw_key(strip, key, key_columns, _NORTH_WIDTH + _SCALE_WIDTH + 0.04, key_h - 0.04)
     return Sheet(figure, tuple(maps), tuple(bars), below, scale)
 
 

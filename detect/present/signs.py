@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from detect.present.style import BLUE, INK, KEEP_OUT_HATCH
+from detect.present.style import BLUE, INK, KEEP_OUT_HATCH, REMAINS_HATCH
 
 #: a shape for each contact the contract names; any other word gets the star
 CONTACT_SHAPES: dict[str, str] = {
@@ -23,6 +23,20 @@ OTHER_SHAPE = "*"
 
 CORNER: dict[str, Any] = {"ls": "none", "marker": "+", "ms": 5.0, "mew": 0.7, "color": INK}
 LANE_DASH = (0, (7, 3))
+#: ground nobody enters, and what stands out of the bed; both let a little of the field through
+KEEP_OUT: dict[str, Any] = {
+    "facecolor": (1, 1, 1, 0.75),
+    "edgecolor": INK,
+    "hatch": KEEP_OUT_HATCH,
+    "linewidth": 1.2,
+    "linestyle": (0, (4, 2)),
+}
+REMAINS: dict[str, Any] = {
+    "facecolor": (1, 1, 1, 0.6),
+    "edgecolor": INK,
+    "hatch": REMAINS_HATCH,
+    "linewidth": 1.2,
+}
 
 
 def contact_kinds(probes: pd.DataFrame) -> list[str]:
@@ -49,9 +63,12 @@ def probe_style(kind: str) -> dict[str, Any]:
 
 def keep_out_sample() -> Patch:
     """Return the sample of a keep-out area."""
-    return Patch(
-        facecolor="white", edgecolor=INK, hatch=KEEP_OUT_HATCH, linewidth=1.2, linestyle=(0, (4, 2))
-    )
+    return Patch(**(KEEP_OUT | {"facecolor": "white"}))
+
+
+def remains_sample() -> Patch:
+    """Return the sample of visible remains."""
+    return Patch(**REMAINS)
 
 
 def square_sample() -> Line2D:

@@ -9,6 +9,7 @@ import matplotlib
 import numpy as np
 import pandas as pd
 import shapely
+import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import Normalize, to_hex, to_rgb
@@ -20,12 +21,19 @@ from numpy.typing import NDArray
 from detect.present.backdrop import (
     Backdrop,
     backdrop_key,
+    draw_areas,
     polygon_path,
 )
 from detect.present.lettering import measures, write
 from detect.present.numbers import records, with_plain_numbers
-from detect.present.panel import bar_ticks, draw_colour_bar
+from detect.present.panel import (
+    bar_ticks,
+    draw_colour_bar,
+    hatch_unsurveyed,
+    unsurveyed_sample,
+)
 from detect.present.sheet import KeyEntry, map_sheet
+from detect.present.signs import KEEP_OUT, REMAINS, keep_out_sample, remains_sample
 from detect.present.square_grid import label_grid
 from detect.present.style import (
     EXCLUDED_HATCH,
@@ -48,7 +56,8 @@ _COMFORTABLE_PT = 44.0
 _MAX_WIDTH_IN, _MAX_HEIGHT_IN = 14.0, 11.0
 # Words cost time, and past this rank nobody reads them off a map; squares.csv has them all.
 _MOST_WRITTEN = 300
-_LAYERS = ("outline",)
+# Names of areas longer than this do not go into the key.
+_LONGEST_NAMES = 48
 
 _CLOSED: dict[str, dict[str, Any]] = {
     "reserve": {"facecolor": "white", "edgecolor": INK, "hatch": RESERVE_HATCH},
@@ -86,11 +95,13 @@ def draw_squares(
     top_k: int | None = None,
     title: str = "Excavation squares, ranked",
     subtitle: str = "",
+    surveyed: xr.DataArray | None = None,
 ) -> Figure:
     """Draw the squares with their rank, coloured by how surely each belongs to the best.
 
     Each open square shows its name, its rank and the 5 to 95 % interval of the rank; a square
-    that is not ranked shows why in one word, with a hatch of its own.
+    that is not ranked shows why in one word, with a hatch of its own; so does the part of a ranked
+    square that no reading reached.
 
     Parameters
     ----------
@@ -98,7 +109,7 @@ def draw_squares(
         ``square, e_min, n_min, size_m, rank, rank_p05, rank_p95, p_top_k, score, status`` and,
         where known, ``strong_anomalies``: such squares are marked.
     backdrop : Backdrop
-        For the outline and the norths.
+        For the outline, keep-outs, visible remains and the norths.
     first : sequence of str
         Squares to open first (the dig plan), outlined heavily.
     colour_by : {"p_top_k", "score"}
@@ -106,12 +117,15 @@ def draw_squares(
     top_k : int, optional
         The k of ``p_top_k``, for the colour bar's words.
     title, subtitle : str
+    surveyed : DataArray of bool, dims (n, e), optional
+        Cells that readings reached.
 
     Returns
     -------
     Figure
     """
     squares = with_plain_numbers(squares)
+    unswum = _unswum(squares, surveyed)
     extent = backdrop.extent
     size = float(squares["size_m"].iloc[0])
     wanted = _COMFORTABLE_PT / 72.0 / size
@@ -120,7 +134,7 @@ def draw_squares(
     sheet = map_sheet(
         extent,
         backdrop.frame,
-        _key(squares, backdrop, first),
+        _key(squares, backdrop, first, bool(unswum.any())),
         title=title,
         subtitle=subtitle,
         max_width_in=width,
@@ -134,13 +148,19 @@ def draw_squares(
     colours = cmap(norm(np.nan_to_num(values)))
     colours[~np.isfinite(values)] = 1.0
     _fill(axes, squares, corners, colours)
+    if surveyed is not None:
+        hatch_unsurveyed(axes, surveyed, unswum)
+    draw_areas(axes, backdrop.remains, REMAINS, zorder=2.4)
+    draw_areas(axes, backdrop.keep_outs, KEEP_OUT, zorder=2.5)
     written = squares["rank"].isna() | (squares["rank"] <= _MOST_WRITTEN)
     crossed = _crossed(squares, backdrop, size)
+    if surveyed is not None:
+        crossed |= squares["surveyed_fraction"].to_numpy(float) < 1.0
     for row, colour, cut in zip(
         records(squares[written]), colours[written], crossed[written], strict=True
     ):
         ink, ground = _ink(str(row.status), to_hex(colour))
-        # Words over a hatch, or over the site's outline, need clear ground around them.
+        # Words over a hatch, or over an outline, need clear ground around them.
         behind = ground if cut or str(row.status) in _CLOSED else None
         _write(axes, row, size, side_pt, ink, behind)
     _outline_first(axes, squares, first, size)
@@ -207,12 +227,30 @@ def _ink(status: str, colour: str) -> tuple[str, str]:
     return ("white" if _luminance(colour) < 0.40 else "black"), colour
 
 
+def _unswum(squares: pd.DataFrame, surveyed: xr.DataArray | None) -> NDArray[np.bool_]:
+    """Return which cells of ranked squares no reading reached."""
+    if surveyed is None:
+        return np.zeros((0, 0), dtype=bool)
+    ranked = squares[~squares["status"].astype(str).isin(list(_CLOSED))]
+    low = ranked[["e_min", "n_min"]].to_numpy(float)
+    e, n = surveyed["e"].to_numpy(), surveyed["n"].to_numpy()
+    high = low + ranked["size_m"].to_numpy(float)[:, None]
+    across = (e > low[:, :1]) & (e < high[:, :1])
+    up = (n > low[:, 1:]) & (n < high[:, 1:])
+    within = np.einsum("sn,se->ne", up.astype(np.int32), across.astype(np.int32)) > 0
+    return np.asarray(within & ~surveyed.to_numpy().astype(bool))
+
+
 def _crossed(squares: pd.DataFrame, backdrop: Backdrop, size: float) -> NDArray[np.bool_]:
-    """Return which squares the site's outline runs through (not just along an edge)."""
+    """Return through which squares the site's outline runs (not just along an edge), or an area."""
     e, n = squares["e_min"].to_numpy(float), squares["n_min"].to_numpy(float)
     inner = 0.02 * size
     boxes = shapely.box(e + inner, n + inner, e + size - inner, n + size - inner)
-    return np.asarray(shapely.intersects(boxes, backdrop.outline.boundary), dtype=bool)
+    areas = [area.polygon for area in (*backdrop.keep_outs, *backdrop.remains)]
+    return np.asarray(
+        shapely.intersects(boxes, shapely.union_all([backdrop.outline.boundary, *areas])),
+        dtype=bool,
+    )
 
 
 def _write(
@@ -226,6 +264,8 @@ def _write(
         fits = 0.88 * side_pt / measures(words, weight).wide
         pt = min(largest_pt, share * side_pt, fits)
         if pt >= 3.8:
+            # Clear ground stays within the square.
+            room = (side_pt - pt * measures(words, weight).wide) / 2
             write(
                 axes,
                 middle,
@@ -240,6 +280,7 @@ def _write(
                 # Clear ground behind the words, not a rim round each letter: the outline stops
                 # short of them.
                 ground=behind,
+                pad_pt=(float(np.clip(room - 1.0, 0.8, 3.0)), 0.8),
             )
 
     ranked = status not in _CLOSED and np.isfinite(row.rank)
@@ -290,8 +331,18 @@ def _mark_strong(axes: Axes, squares: pd.DataFrame, size: float, side_pt: float)
     )
 
 
-def _key(squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str]) -> list[KeyEntry]:
-    key = backdrop_key(backdrop, _LAYERS)
+def _key(
+    squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str], unswum: bool
+) -> list[KeyEntry]:
+    key = backdrop_key(backdrop, ("outline",))
+    for areas, patch, called in (
+        (backdrop.keep_outs, keep_out_sample(), "keep out"),
+        (backdrop.remains, remains_sample(), "visible remains"),
+    ):
+        if areas:
+            # Names in the squares would stand in the way of the ranks.
+            names = f"{called}: {', '.join(area.name for area in areas)}"
+            key.append(KeyEntry(patch, names if len(names) <= _LONGEST_NAMES else called))
     if len(first):
         sample = Patch(facecolor="none", edgecolor=VERMILLION, linewidth=2.6)
         key.append(KeyEntry(sample, "open first (dig plan)"))
@@ -302,6 +353,8 @@ def _key(squares: pd.DataFrame, backdrop: Backdrop, first: Sequence[str]) -> lis
         if status in present:
             sample = Patch(linewidth=0.6, **style)
             key.append(KeyEntry(sample, _CLOSED_WORDS[status]))
+    if unswum:
+        key.append(KeyEntry(unsurveyed_sample(), "part of a square not surveyed"))
     blank = Patch(facecolor="none", edgecolor="none")
     limit = f", to {_MOST_WRITTEN}" if squares["rank"].max() > _MOST_WRITTEN else ""
     key.append(KeyEntry(blank, f"large: rank (1 is best{limit})"))

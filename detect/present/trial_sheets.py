@@ -1,4 +1,4 @@
-"""The rehearsal on paper: a test lane to lay out, and tries under the coil to tick off."""
+"""The rehearsal on paper: a test lane to lay out, and tries under the coil, heard or not."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ _ROW = 8.2
 _HOW_BENCH = (
     "Lay the coil level on wood, 2 m from other metal, meter and phones as on the dive.",
     "Bring the target to the coil's centre along its axis, at the distance written; 'none' is an",
-    "empty hand. The diver looks away and says heard or not; someone else ticks, in this order.",
+    "empty hand. The diver looks away and says heard or not; someone else writes, in this order,",
+    "Y or N into the box. An empty box was not tried: take its row out of trial.csv.",
 )
 _HOW_LANE = (
     "Stretch the rope on clean sand, a tag every metre. Lay the targets as below (left and right",
     "as one walks from 0), without telling the diver; 'none' stays empty. Carry the coil over the",
-    "rope at its height and search speed. Tick what is heard, swim by swim; change places between.",
+    "rope at its height and search speed. Write, swim by swim, Y where a target was heard and N",
+    "where not; an empty box was not tried. Change places between swims.",
 )
 _CAUTION = "Rehearse on land first. In the water the dive supervisor decides."
 
@@ -91,7 +93,7 @@ def _lane_page(lane: pd.DataFrame, site_name: str, coil_height_m: float) -> Figu
     edges = _MARGIN + np.concatenate(
         [[0.0, 13.0, 38.0, 67.0, 96.0], 96.0 + 15.0 * np.arange(1, _SWIMS + 1)]
     )
-    heads = ("no.", "tape, m", "lay it", "target", *(f"swim {k + 1}" for k in range(_SWIMS)))
+    heads = ("no.", "tape, m", "lay it", "target", *(f"{k + 1}: Y/N" for k in range(_SWIMS)))
     for x, words in zip(edges, heads, strict=False):
         page.text(x + 1.0, y, words, 9)
     y += 5.5
@@ -103,7 +105,7 @@ def _lane_page(lane: pd.DataFrame, site_name: str, coil_height_m: float) -> Figu
         for x, words in zip(edges, cells, strict=False):
             page.text(x + 1.0, y + _ROW / 2, words, 11, va="center_baseline")
         for x in edges[4:-1]:
-            page.box(x + 4.0, y + 1.3, 6.0, _ROW - 2.6, 1.2)
+            page.box(x + 3.0, y + 1.0, 9.0, _ROW - 2.0, 1.2)
         y += _ROW
         page.rule([_MARGIN, edges[-1]], [y, y], 0.6)
     _foot(page)
@@ -148,7 +150,7 @@ def _bench_page(bench: pd.DataFrame, target: str, site_name: str) -> Figure:
     wide = (page.width - 2 * _MARGIN) / columns
     for c in range(columns):
         x = _MARGIN + c * wide
-        for at, words in ((0.0, "no."), (9.0, "distance m"), (31.0, "heard"), (43.0, "signal")):
+        for at, words in ((0.0, "no."), (9.0, "distance m"), (34.0, "Y/N"), (46.0, "signal")):
             page.text(x + at, y, words, 8.5)
     y += 5.0
     page.rule([_MARGIN, page.width - _MARGIN], [y, y], 1.8)
@@ -158,7 +160,7 @@ def _bench_page(bench: pd.DataFrame, target: str, site_name: str) -> Figure:
         distance = "none" if one.target == "none" else f"{one.distance_to_coil_m:.2f}"
         page.text(x, middle, f"{one.order}", 9, va="center_baseline")
         page.text(x + 11.0, middle, distance, 12, va="center_baseline")
-        page.box(x + 32.5, top + 1.1, 6.0, row_mm - 2.2, 1.2)
-        page.rule([x + 43.0, x + wide - 5.0], [top + row_mm - 1.0] * 2, 0.8)
+        page.box(x + 32.5, top + 0.8, 9.0, row_mm - 1.6, 1.2)
+        page.rule([x + 46.0, x + wide - 5.0], [top + row_mm - 1.0] * 2, 0.8)
     _foot(page)
     return page.figure

@@ -98,7 +98,7 @@ def remove_drift(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
         middle = pd.Series(x, group.index).groupby(group["track"]).transform("mean")
         out.loc[group.index, "signal"] -= slope * (x - middle.to_numpy(float))
         changed += len(group)
-    unit = "a minute" if timed else "a metre"
+    unit, noun = ("a minute", "dive") if timed else ("a metre", "track")
     scale = 60.0 if timed else 1.0
     largest = scale * max((abs(s) for s in slopes), default=0.0)
     record = StepRecord(
@@ -108,8 +108,10 @@ def remove_drift(readings: pd.DataFrame) -> tuple[pd.DataFrame, StepRecord]:
         0,
         quality(readings),
         quality(out),
-        f"{len(slopes)} {'dives' if timed else 'tracks'} with a creep that stands out; "
-        f"the largest {largest:.3g} signal units {unit}",
+        f"{len(slopes)} {noun}{'' if len(slopes) == 1 else 's'} with a creep that stands out; "
+        f"the largest {largest:.3g} signal units {unit}"
+        if slopes
+        else f"no {noun} with a creep that stands out",
     )
     return out, record
 
@@ -224,6 +226,13 @@ def along_in_doubt_m(steps: Sequence[StepRecord]) -> float:
     return 0.0
 
 
+def _left_off(record: StepRecord, why: str) -> StepRecord:
+    """Return the record of a step that was tried, did harm, and so did nothing."""
+    tried = record.said.removesuffix(f"; {why}")
+    said = f"{why} (as tried: {tried})"
+    return replace(record, changed=0, dropped=0, after=record.before, said=said)
+
+
 def condition(
     readings: pd.DataFrame, steps: Sequence[str], detector: Detector | None
 ) -> tuple[pd.DataFrame, tuple[StepRecord, ...], Noise]:
@@ -264,6 +273,8 @@ def condition(
                 left_out_after=verdict.after,
                 kept=verdict.keep,
             )
+            if not verdict.keep:
+                record = _left_off(record, verdict.said)
             new = new if verdict.keep else out
         out = new
         records.append(record)

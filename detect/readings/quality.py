@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
@@ -97,22 +99,39 @@ def _repeats(readings: pd.DataFrame, track: int) -> float:
     return robust_sd(signal[mine][told] - signal[other][index[told]]) / np.sqrt(2)
 
 
-def track_quality(conditioned: pd.DataFrame) -> pd.DataFrame:
+def _lost_ends(used: pd.DataFrame, lengths: Mapping[str, float]) -> pd.Series:
+    """Return by track how much of its lane's ends was lost, m: no pass came nearer to the peg."""
+    ends = used.groupby(["lane", "track"])["distance_m"].agg(["min", "max"]).reset_index()
+    ends["length"] = ends["lane"].map(lengths)
+    by_lane = ends.groupby("lane")
+    # Who came nearest to a peg is the one who left the rest.
+    start = ends["min"].where(ends["min"] == by_lane["min"].transform("min"), 0.0)
+    stop = (ends["length"] - ends["max"]).where(ends["max"] == by_lane["max"].transform("max"), 0.0)
+    lost = pd.concat([start, stop], axis=1).max(axis=1).clip(lower=0.0)
+    return lost.where(ends["length"].notna(), 0.0).set_axis(ends["track"])
+
+
+def track_quality(
+    conditioned: pd.DataFrame, lengths: Mapping[str, float] | None = None
+) -> pd.DataFrame:
     """Return a row a track (one swim of a lane) with how well it went.
 
     Parameters
     ----------
     conditioned : DataFrame
         From :func:`detect.readings.conditioning.condition`.
+    lengths : mapping of str to float, optional
+        Length of each lane from peg to peg, m; without, an end that was not swum is not seen.
 
     Returns
     -------
     DataFrame
-        Columns `COLUMNS`, in the order swum: readings, those left out, the largest step between
-        readings (m); in signal units the noise along the track, the level taken out of it, how
-        repeats of its lane agree, and how it agrees with the tracks that cross it, before and after
-        conditioning (``1.4826 MAD / sqrt 2`` about zero, each reading's share). ``worst`` names
-        what a track is the worst of.
+        Columns `COLUMNS`, in the order swum: readings, those left out, the largest gap (m) between
+        readings, or between a peg of the lane and the first reading of any of its passes; in
+        signal units the noise along the track, the level taken out of it, how repeats of its lane
+        agree, and how it agrees with the tracks that cross it, before and after conditioning
+        (``1.4826 MAD / sqrt 2`` about zero, each reading's share). ``worst`` names what a track is
+        the worst of.
 
     Notes
     -----
@@ -125,11 +144,13 @@ def track_quality(conditioned: pd.DataFrame) -> pd.DataFrame:
     levels = track_levels(raw, estimate_noise(raw).sd)
     before = conditioned["raw"].to_numpy(float)
     after = conditioned["signal"].to_numpy(float)
+    lost = _lost_ends(used, lengths or {})
     rows = []
     for track in np.unique(tracks):
         group = conditioned[tracks == track]
         mine = group[group["used"]]
         step = np.diff(np.sort(mine["distance_m"].to_numpy(float)))
+        gap = max(step.max(initial=0.0), lost.get(track, 0.0))
         first = group.iloc[0]
         rows.append(
             {
@@ -140,7 +161,7 @@ def track_quality(conditioned: pd.DataFrame) -> pd.DataFrame:
                 "diver": first["diver"],
                 "readings": len(group),
                 "left_out": int((~group["used"]).sum()),
-                "largest_gap_m": float(step.max()) if step.size else float("nan"),
+                "largest_gap_m": float(gap) if gap > 0.0 else float("nan"),
                 "noise_sd": _noise(mine),
                 "level": float(levels.get(track, np.nan)),
                 "repeat_sd": _repeats(used, int(track)) if len(mine) else float("nan"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -44,6 +44,11 @@ class StepRecord:
     left_out_before: float = float("nan")
     left_out_after: float = float("nan")
     kept: bool = True
+
+
+def in_units(record: StepRecord, unit: str) -> StepRecord:
+    """Return a record whose sentence has the meter's own unit in it, where that is known."""
+    return replace(record, said=record.said.replace("signal units", unit)) if unit else record
 
 
 def prepare(readings: pd.DataFrame) -> pd.DataFrame:

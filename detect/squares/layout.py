@@ -19,6 +19,7 @@ def square_layout(
     settings: Squares,
     origin: tuple[float, float],
     keep_outs: Sequence[KeepOutArea] = (),
+    remains: Sequence[KeepOutArea] = (),
 ) -> pd.DataFrame:
     """Lay the squares over the site and say which may be opened.
 
@@ -32,6 +33,8 @@ def square_layout(
         South-west corner of square A1, m.
     keep_outs : sequence of KeepOutArea
         A square whose centre lies in one is excluded for its reason.
+    remains : sequence of KeepOutArea
+        What stands out of the bed: a square that holds some says so.
 
     Returns
     -------
@@ -45,17 +48,28 @@ def square_layout(
     cells = shapely.box(*(middle - half).T, *(middle + half).T)
     status = np.full(len(layout), "open", dtype=object)
     why = np.full(len(layout), "", dtype=object)
+    for area in remains:
+        here = shapely.relate_pattern(area.polygon, cells, "T********")
+        said = f"visible remains in it, {_called(area)}"
+        why[here] = [f"{before}; {said}" if before else said for before in why[here]]
     for area in keep_outs:
         inside = shapely.contains(area.polygon, centre)
-        said = f"{area.name}: {area.reason}".rstrip(": ")
+        said = _called(area)
         status[inside], why[inside] = "excluded", said
-        why[shapely.intersects(area.polygon, cells) & ~inside] = f"part of it is kept out, {said}"
+        part = shapely.intersects(area.polygon, cells) & ~inside
+        said = f"part of it is kept out, {said}"
+        why[part] = [f"{before}; {said}" if before else said for before in why[part]]
     reserve = layout["square"].isin(settings.reserve).to_numpy()
     status[reserve], why[reserve] = "reserve", "kept for those who come later"
     for entry in settings.excluded:
         mine = (layout["square"] == entry.square).to_numpy()
         status[mine], why[mine] = "excluded", entry.reason
     return layout.assign(status=status, why=why)
+
+
+def _called(area: KeepOutArea) -> str:
+    """Return an area's name and, where there is one, its reason."""
+    return f"{area.name}: {area.reason}".rstrip(": ")
 
 
 def centres(layout: pd.DataFrame) -> np.ndarray:

@@ -78,7 +78,7 @@ def learn(survey: Survey, before: RankResult, progress: Progress = silent) -> Le
         before.evidence, table=table.assign(status=np.where(done, "opened", table["status"]))
     )
     learned = dict(zip(weights["evidence"], weights["learned"], strict=True))
-    after = in_order(survey, left, before.layout, learned)
+    after = replace(in_order(survey, left, before.layout, learned), surveyed=before.surveyed)
     as_chosen = order(survey, left, chosen)
     top_k = survey.settings.ranking.top_k
     moved = len(_first(after.squares, top_k) - _first(as_chosen, top_k))

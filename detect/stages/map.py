@@ -17,6 +17,7 @@ from detect.geostat.first_use import compile_kernels, compiled_before
 from detect.geostat.model import PointModel
 from detect.geostat.scores import Scores, leave_one_out_scores
 from detect.lanes import coil_aliased_share, footprint
+from detect.present.words import counted
 from detect.probes import (
     ContactDepth,
     ContactModel,
@@ -37,6 +38,7 @@ from detect.readings import (
     track_quality,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
+from detect.readings.steps import in_units
 from detect.squares import square_layout, square_of
 from detect.stages.bed import BedMaps, map_bed
 from detect.stages.check import swum
@@ -208,12 +210,21 @@ def _metal(
     }
 
 
+def _lane_lengths(survey: Survey) -> dict[str, float]:
+    """Return the length of each lane from peg to peg, m."""
+    if survey.lanes is None:
+        return {}
+    lanes = survey.lanes.drop_duplicates("lane")
+    return dict(zip(lanes["lane"], lanes["length_m"], strict=True))
+
+
 def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
     """Return what a reader of the maps must know besides."""
     notes = []
     clipped = int(conditioned["at_full_scale"].sum())
     if clipped:
-        notes.append(f"{clipped} readings at full scale: the true signal there is at least that")
+        said = counted(clipped, "reading")
+        notes.append(f"{said} at full scale: the true signal there is at least that")
     if not survey.settings.has_detector:
         notes.append("no [detector] section: anomalies are not picked and POD is not known")
     elif survey.settings.detector.sweep_half_width_m == 0.0:
@@ -269,6 +280,7 @@ def map_signal(
     asked = with_coil or not {"spikes", "lag"}.isdisjoint(steps_named)
     coil = settings.detector if asked else None
     conditioned, steps, noise = condition(readings, steps_named, coil)
+    steps = tuple(in_units(step, unit) for step in steps)
 
     surveyed = heard_cells(survey, conditioned) if with_coil else np.zeros(grid.shape, bool)
     inverted = later(_metal, survey, conditioned, noise, cover, surveyed)
@@ -306,7 +318,7 @@ def map_signal(
     return MapResult(
         xr.Dataset(fields),
         conditioned,
-        track_quality(conditioned),
+        track_quality(conditioned, _lane_lengths(survey)),
         steps,
         noise,
         signal,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -46,6 +46,8 @@ class RankResult:
     survey_next: pd.DataFrame
     layout: pd.DataFrame = field(repr=False)
     cost: CostInterval | None = None
+    #: cells of the maps that readings reached
+    surveyed: xr.DataArray | None = field(default=None, repr=False)
 
 
 def rank(
@@ -56,7 +58,9 @@ def rank(
     ranking = settings.ranking
     origin = survey.squares_origin
     grid = survey.grid()
-    layout = square_layout(survey.outline, settings.squares, origin, survey.keep_outs)
+    layout = square_layout(
+        survey.outline, settings.squares, origin, survey.keep_outs, survey.visible_remains
+    )
     progress("evidence", 0, 2)
 
     def over_squares(values: np.ndarray) -> np.ndarray:
@@ -90,7 +94,7 @@ def rank(
     weights = {str(name): weight for name, weight in ranking.weights.items()}
     result = in_order(survey, evidence, layout, weights, maps)
     progress("ranks", 2, 2)
-    return result
+    return replace(result, surveyed=maps.maps["surveyed"])
 
 
 def _rates(survey: Survey) -> EffortRates:

@@ -32,6 +32,7 @@ from detect.survey.settings import (
 )
 from detect.survey.settings_file import SettingsFile, at_line, read_settings, square_keys
 from detect.survey.table_files import TABLES, read_tables
+from detect.survey.template import EXAMPLE_OUTLINE
 
 # More nodes than this are a slip of node_m or of the outline: 500 x 500 m at 0.25 m.
 MOST_NODES = 4_000_000
@@ -199,7 +200,12 @@ def _site(
     problems: list[Problem] = []
     notices: list[Problem] = []
     if "area" in read.sections:
-        outline, keep_outs, problems, notices = site_polygons(read.sections["area"])
+        area = read.sections["area"]
+        outline, keep_outs, problems, notices = site_polygons(area)
+        if [list(corner) for corner in area.outline] == EXAMPLE_OUTLINE:
+            what = 'is still the example that "detect new" writes, not your site'
+            remedy = "write the corners of the site as known"
+            notices.append(Problem(SETTINGS_FILE, what, remedy, column="area.outline"))
     frame = None
     if "frame" in read.sections or "frame" not in read.written:
         section = read.sections.get("frame", FrameSettings())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from dataclasses import dataclass, replace
@@ -225,7 +226,7 @@ def _across(sections: dict[str, Any]) -> list[Problem]:
                 "mapping.node_m",
                 f"{mapping.node_m:g} does not go a whole number of times into squares.size_m "
                 f"({squares.size_m:g})",
-                f"give for example {squares.size_m / max(round(steps), 1):g}",
+                f"give for example {_round_part(squares.size_m, mapping.node_m):g}",
             )
         )
     if len(set(mapping.conditioning)) < len(mapping.conditioning):
@@ -265,6 +266,13 @@ def _across(sections: dict[str, Any]) -> list[Problem]:
             _wrong("ranking.weights", "every weight is 0", "give at least one weight above 0")
         )
     return problems + _target_names(sections.get("targets", ())) + _square_lists(squares)
+
+
+def _round_part(whole: float, near: float) -> float:
+    """Return the part of a length that goes into it whole, has few decimals and is nearest."""
+    parts = [whole / count for count in range(1, 1001)]
+    exact = [part for part in parts if abs(part * 1000 - round(part * 1000)) < 1e-6]
+    return min(exact or parts, key=lambda part: abs(math.log(part / near)))
 
 
 def _target_names(targets: tuple[Target, ...]) -> list[Problem]:

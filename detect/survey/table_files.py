@@ -85,7 +85,7 @@ def read_tables(
         file = _named_file(folder, written, name, name in wanted, read)
         if file is None:
             continue
-        raw, table = _typed(folder, file, name, name in wanted, read)
+        raw, table = _typed(folder, file, name, name in wanted, read, _of_others(written, name))
         if name == "lanes":
             lanes = _lanes_known(raw, lanes)
         if raw is None or not len(table):
@@ -144,14 +144,14 @@ def _named_file(
 
 
 def _typed(
-    folder: Path, file: str, name: str, needed: bool, read: TablesRead
+    folder: Path, file: str, name: str, needed: bool, read: TablesRead, others: set[str]
 ) -> tuple[RawTable | None, pd.DataFrame]:
     """Read one file into typed columns; where some are missing, the others can still be checked."""
     path = folder / file
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
-        read.problems.append(_no_file(folder, file, name, error))
+        read.problems.append(_no_file(folder, file, name, error, others))
         return None, pd.DataFrame()
     read.inputs[file] = sha256(data)
     raw, problems = read_raw(path, file, data, tables.may_lack(name))
@@ -177,7 +177,18 @@ def _typed(
     return raw, table
 
 
-def _no_file(folder: Path, file: str, name: str, error: Exception) -> Problem:
+def _of_others(written: Mapping[str, Any], name: str) -> set[str]:
+    """Return the files that hold another table, as the settings say or by their usual name."""
+    named = {
+        section.get("file")
+        for table, section in written.items()
+        if table != name and isinstance(section, dict)
+    }
+    usual = {f"{other}{ending}" for other in TABLES for ending in TABLE_SUFFIXES if other != name}
+    return {file for file in named if isinstance(file, str)} | usual
+
+
+def _no_file(folder: Path, file: str, name: str, error: Exception, of_others: set[str]) -> Problem:
     if not isinstance(error, FileNotFoundError):
         what = f'the table "{file}" cannot be read'
         if isinstance(error, IsADirectoryError):
@@ -186,7 +197,7 @@ def _no_file(folder: Path, file: str, name: str, error: Exception) -> Problem:
     else:
         what = f'the table "{file}" is not in the folder'
         others = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in TABLE_SUFFIXES)
-        like = nearest(file, others, 0.6)
+        like = nearest(file, [other for other in others if other not in of_others], 0.6)
         remedy = (
             f'the nearest file there is "{like}"' if like else "put it there, or correct its name"
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tomllib
+
 from detect.survey.settings import SETTINGS_FILE
 from detect.survey.tables import COLUMNS
 
@@ -25,14 +27,16 @@ notes = ""
 
 [frame]
 grid_north_deg = 0.0            # true bearing of the grid's n axis, degrees
-magnetic_declination_deg = 0.0  # of the place and year, degrees, positive east of true
+# magnetic_declination_deg = 2.5  # of the place and year, degrees, positive east of true;
+#   until it is written, slates give true headings as compass headings, and each command warns
 # map_crs = "EPSG:32633"        # a map in metres, such as the UTM zone of the site
 # map_origin = [500000.0, 4600000.0]  # map position [E, N] of local 0,0; needed with map_crs
 # baseline = [[0.0, 0.0], [30.0, 0.0]]  # local positions of the baseline's zero and far peg
 
 [area]
-# The site as known: corners in order round it, at least three.
-outline = [[0.0, 0.0], [30.0, 0.0], [30.0, 20.0], [0.0, 20.0]]
+# The site as known: corners in order round it, at least three. This is an example: put yours in
+# its place. Until you do, each command warns that it works on ground which is not your site.
+outline = [[0.0, 0.0], [30.0, 0.0], [30.0, 20.0], [15.0, 21.0], [0.0, 20.0]]
 overlap_m = 1.0                 # margin swum and mapped past the outline, m
 keep_out = []                   # where nobody swims, for example:
 # keep_out = [{name = "ghost net", reason = "entanglement", polygon = [[4, 4], [7, 4], [7, 6]]}]
@@ -133,6 +137,9 @@ dive_day_h = 4.0                # such hours in one dive day, for what one more 
 joined_bonus = 0.1              # wish for joined-up trenches: score a side two squares share
 reserve_fraction = 0.2          # share of the site left undug, 0 to 1
 """
+
+#: the outline that `detect new` writes, which is nobody's site
+EXAMPLE_OUTLINE: list[list[float]] = tomllib.loads(_SETTINGS)["area"]["outline"]
 
 
 def new_survey_files() -> dict[str, str]:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
 from matplotlib.text import Text
 
 from detect.present.labels import overlapping, place_labels
@@ -71,3 +73,24 @@ def test_labels_give_way_to_each_other() -> None:
     assert 4 <= len(placed) <= 8  # eight places round a point
     assert placed[0].get_text() == "A00"  # the first one asked for is the first served
     assert overlapping(placed) == []
+
+
+def test_a_crowd_is_named_whole_where_lines_may_lead_to_the_names() -> None:
+    figure = new_figure(5, 4)
+    axes = figure.add_axes((0.1, 0.1, 0.8, 0.8))
+    axes.set(xlim=(0, 30), ylim=(0, 20))
+    rng = np.random.default_rng(5)
+    crowd = [*rng.normal([15.0, 10.0], [4.0, 1.2], (53, 2))]
+    pixels = axes.transData.transform(crowd)
+    signs = np.hstack([pixels - 8.0, pixels + 8.0])
+    names = [f"An{i}" for i in range(1, 54)]
+    look = {"size_pt": 7.0, "gap_pt": 4.0}
+    placed = place_labels(axes, crowd, names, reach_pt=72.0, signs=signs, **look)
+    assert [label.get_text() for label in placed] == names
+    assert overlapping(placed) == []
+    # every name that stands apart has its line, which begins at its own sign's rim
+    _, line = (p for p in axes.get_children() if isinstance(p, PathPatch))
+    starts = axes.transData.transform(line.get_path().vertices[::2])
+    near = np.hypot(*(starts[:, None] - pixels[None]).transpose(2, 0, 1)).min(axis=1)
+    assert 10 < len(starts) < 53
+    assert near.max() < 1.5 * 4.0 * figure.dpi / 72.0

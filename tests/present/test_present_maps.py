@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 from matplotlib.figure import Figure
@@ -14,6 +15,7 @@ from matplotlib.patches import PathPatch
 from shapely import MultiPolygon, Polygon, box
 
 from detect.present.backdrop import Backdrop, polygon_path
+from detect.present.charts import draw_kinds
 from detect.present.maps import draw_coverage, draw_field, layers_of
 from detect.present.panel import field_label, hatch_unsurveyed
 from detect.present.style import UNSURVEYED_HATCH, new_figure
@@ -144,6 +146,46 @@ def test_a_keep_out_too_small_for_its_name_has_it_below(
     (label,) = [t for t in figure.axes[0].texts if t.get_text() == tiny.name]
     top = figure.axes[0].transData.transform((10, 10))[1]
     assert label.get_window_extent().y1 < top
+
+
+def test_visible_remains_stand_on_maps_and_coverage_with_their_name(
+    backdrop: Backdrop, fields: xr.Dataset, said: Said
+) -> None:
+    ribs = KeepOutArea("ribs", "", box(4, 4, 9, 6))
+    behind = replace(backdrop, remains=[ribs])
+    for figure in (
+        draw_field(fields["signal"], behind, title="t"),
+        draw_coverage(fields["pod"], behind, required_pod=0.9),
+    ):
+        assert {"ribs", "visible remains"} <= set(said(figure).splitlines())
+
+
+def test_every_anomaly_is_named_or_the_map_says_how_many_are_not(
+    backdrop: Backdrop, fields: xr.Dataset, said: Said, anomalies: pd.DataFrame
+) -> None:
+    many = pd.concat(
+        [anomalies.assign(anomaly=[f"{a}x{i}" for a in anomalies["anomaly"]]) for i in range(15)],
+        ignore_index=True,
+    )  # sixty, fifteen in each place
+    spread = many.assign(e=many["e"] + np.random.default_rng(2).normal(0, 1.0, len(many)))
+    lines = said(draw_field(fields["signal"], replace(backdrop, anomalies=spread), title="t"))
+    assert set(spread["anomaly"]) <= set(lines.splitlines())
+    lots = pd.concat([many.assign(anomaly=many["anomaly"] + f"y{i}") for i in range(20)])
+    lines = said(draw_field(fields["signal"], replace(backdrop, anomalies=lots), title="t"))
+    named = len(set(lots["anomaly"]) & set(lines.splitlines()))
+    assert 0 < named < len(lots)
+    assert f"{len(lots) - named} without a name here: see anomalies.csv" in lines
+
+
+def test_kinds_of_contact_are_mapped_as_all_else_is(
+    backdrop: Backdrop, fields: xr.Dataset, said: Said
+) -> None:
+    share = fields["contact_probability"]
+    of = {f"contact_probability_{kind}": share / 4 for kind in ("metal", "stone", "wood")}
+    lines = said(draw_kinds(fields.assign(of), backdrop)).splitlines()
+    for wanted in ("metres", "grid north", "site outline", "keep out", "baseline, 0 at its zero"):
+        assert wanted in lines, wanted
+    assert sum("at most" in line for line in lines) == 4
 
 
 def test_a_site_without_anything_but_an_outline_can_be_drawn(

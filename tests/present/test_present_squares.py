@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from shapely.geometry import box
 
 from detect.present.backdrop import Backdrop
 from detect.present.labels import overlapping
 from detect.present.squares import draw_squares
 from detect.survey.grid import square_at
+from detect.survey.outlines import KeepOutArea
 
 Words = Callable[[Figure], list[Text]]
 
@@ -147,6 +151,31 @@ def test_open_squares_with_a_strong_anomaly_are_marked_and_the_key_says_so(
     key = [text.get_text() for text in figure.axes[-1].texts]
     assert "strong anomaly: may be ordnance" in key
     plain = draw_squares(squares, backdrop)
+    assert "part of a square not surveyed" not in [t.get_text() for t in plain.axes[-1].texts]
     assert not any(
         len(line.get_xdata()) for line in plain.axes[0].lines if line.get_marker() == "^"
     )
+
+
+def test_keep_outs_remains_and_ground_not_swum_are_drawn_and_in_the_key(
+    squares: pd.DataFrame, backdrop: Backdrop, fields: xr.Dataset
+) -> None:
+    ribs = KeepOutArea("ribs", "", box(4.0, 4.0, 9.0, 6.0))
+    swum = fields["surveyed"].copy(data=np.ones(fields["surveyed"].shape, dtype=bool))
+    west = (swum["e"] > 6.0) & (swum["e"] < 7.0) & (swum["n"] > 8.0) & (swum["n"] < 10.0)
+    figure = draw_squares(squares, replace(backdrop, remains=[ribs]), surveyed=swum & ~west)
+    key = [text.get_text() for text in figure.axes[-1].texts]
+    for wanted in (
+        "keep out: mooring block",
+        "visible remains: ribs",
+        "part of a square not surveyed",
+    ):
+        assert wanted in key
+    hatched = {
+        p.get_hatch(): p.get_path().get_extents().bounds
+        for p in figure.axes[0].patches
+        if p.get_hatch()
+    }
+    assert hatched["////"] == pytest.approx((6.0, 8.0, 1.0, 2.0))
+    assert hatched["---"] == pytest.approx((4.0, 4.0, 5.0, 2.0))
+    assert hatched["xxx"] == pytest.approx((21.0, 14.5, 3.5, 3.0))

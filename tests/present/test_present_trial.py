@@ -89,6 +89,9 @@ def test_sheets_hold_every_try_and_place_and_cut_nothing(
     said = [t.get_text() for t in words(bench)]
     assert {str(k) for k in range(1, 73)} <= set(said)
     assert said.count("none") == 8
+    for page, heading in ((bench, "Y/N"), (lane, "1: Y/N")):
+        assert heading in [t.get_text() for t in words(page)]
+        assert any("empty box was not tried" in t.get_text() for t in words(page))
     assert "0.90 left" in [t.get_text() for t in words(lane)]
     for page in sheets:
         for text in words(page):

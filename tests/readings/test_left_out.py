@@ -79,4 +79,8 @@ def test_a_harmful_step_leaves_the_readings_as_they_were(monkeypatch):
     monkeypatch.setitem(STEPS, "spoil", spoil)
     out, (record,), _ = condition(field(), ["spoil"], None)
     assert not record.kept
+    # it did nothing, and says so before what it would have done
+    assert (record.changed, record.dropped, record.after) == (0, 0, record.before)
+    assert record.said.startswith("LEFT OFF")
+    assert record.said.endswith("(as tried: spoiled)")
     pd.testing.assert_series_equal(out["signal"], field()["signal"], check_names=False)

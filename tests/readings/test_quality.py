@@ -101,3 +101,17 @@ def test_what_is_not_logged_is_not_told():
 def test_lanes_three_metres_apart():
     assert lane_spacing(log()) == pytest.approx(3.0)
     assert np.isnan(lane_spacing(log()[lambda t: t["lane"] == "L1"]))
+
+
+def test_a_lost_end_of_a_lane_is_a_gap_unless_another_pass_went_there():
+    table = log().reset_index(drop=True)
+    short = table[~((table["track"] == 1) & (table["distance_m"] > 3.0))]  # L2, first pass
+    lengths = {"L1": 26.0, "L2": 20.0, "X1": 20.0}
+    quality = track_quality(short.reset_index(drop=True), lengths)
+    assert quality["largest_gap_m"].tolist() == pytest.approx([6.0, 0.25, 0.25, 0.25])
+    # lanes swum in another order than that of their names
+    once = short[short["track"] != 2].assign(track=lambda t: t["track"].map({0: 3, 1: 0, 3: 1}))
+    once = once.sort_values("track", kind="stable").reset_index(drop=True)
+    quality = track_quality(once, lengths).set_index("lane")
+    assert quality["largest_gap_m"].to_dict() == pytest.approx({"L1": 6.0, "L2": 17.0, "X1": 0.25})
+    assert "largest gap" in quality.loc["L2", "worst"]

@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
-from detect.squares.layout import mean_over_squares, square_of
+from detect.squares.layout import mean_over_squares, square_layout, square_of
 from detect.survey.grid import square_at, square_names
+from detect.survey.outlines import KeepOutArea
+from detect.survey.settings import Squares
 
 ORIGIN = (-4.0, -2.0)
 SQUARES = square_names(Polygon([(0.3, 0.2), (29, 3), (25, 19), (2, 17)]), 2.0, ORIGIN)
@@ -32,3 +34,15 @@ def test_means_over_squares_leave_out_what_is_not_known():
     assert np.isnan(np.delete(means[0], 3)).all()
     assert np.isnan(means[1]).all()
     np.testing.assert_array_equal(mean_over_squares(SQUARES, nodes, fields[0], ORIGIN), means[0])
+
+
+def test_a_square_that_holds_visible_remains_says_so():
+    ribs = KeepOutArea("ribs", "", box(4.0, 4.0, 5.0, 6.0))
+    net = KeepOutArea("net", "entangles", box(3.5, 4.5, 4.5, 5.5))
+    site = box(0.0, 0.0, 10.0, 10.0)
+    layout = square_layout(site, Squares(), (0.0, 0.0), [net], [ribs])
+    why = layout.set_index("square")["why"]
+    # both lie in C3 (e 4 to 6, n 4 to 6); of the others the net's part is in B3, e 2 to 4
+    assert why["C3"] == "visible remains in it, ribs; part of it is kept out, net: entangles"
+    assert why["B3"] == "part of it is kept out, net: entangles"
+    assert (why.drop(["B3", "C3"]) == "").all()  # what touches an edge lies in no square beyond it

@@ -34,7 +34,10 @@ def test_the_files_of_the_contract(new_folder):
 def test_it_can_be_planned_with_as_it_stands(new_folder):
     survey = load_survey(new_folder, ("detector", "dives"))
     assert survey.readings is None
-    assert [str(notice) for notice in survey.notices] == [
+    outline, declination, tables = (str(notice) for notice in survey.notices)
+    assert re.match(r"survey.toml, row \d+, key area.outline: is still the example", outline)
+    assert "no declination is given" in declination
+    assert [tables] == [
         "lanes.csv, readings.csv, probes.csv, seabed.csv: these tables have no rows; they are left "
         "out"
     ]
@@ -44,8 +47,17 @@ def test_it_passes_once_filled(new_folder):
     for name, rows in FILLED.items():
         with (new_folder / name).open("a", encoding="utf-8") as file:
             file.write(rows)
+    settings = (new_folder / "survey.toml").read_text(encoding="utf-8")
+    for old, mine in (
+        ("# magnetic_declination_deg = 2.5", "magnetic_declination_deg = -1.4"),
+        (r"outline = \[\[.*\]\]", "outline = [[0, 0], [30, 0], [28, 20], [0, 20]]"),
+    ):
+        settings, times = re.subn(f"^{old}", mine, settings, flags=re.M)
+        assert times == 1
+    (new_folder / "survey.toml").write_text(settings, encoding="utf-8")
     survey = load_survey(new_folder, ALL)
     assert survey.notices == ()
+    assert survey.frame.magnetic_declination_deg == -1.4
     assert survey.opened["square"].tolist() == ["A1"]
     assert survey.readings["diver"].tolist() == ["Ada", "Ada"]
 

@@ -303,6 +303,12 @@ SETTINGS_SLIPS = [
     ),
     (
         '[readings]\nfile = "readings.csv"',
+        '[readings]\nfile = "probe.csv"',
+        'row 16, key readings.file: the table "probe.csv" is not in the folder '
+        "-> put it there, or correct its name",  # probes.csv is another table
+    ),
+    (
+        '[readings]\nfile = "readings.csv"',
         "",
         "key readings.file: no table of readings is named, and this command needs it "
         '-> add file = "readings.csv" to [readings]',

@@ -175,7 +175,7 @@ def test_a_value_out_of_range_names_key_value_and_range(text, line):
         (
             "[mapping]\nnode_m = 0.3\n",
             "row 4, key mapping.node_m: 0.3 does not go a whole number of times into "
-            "squares.size_m (2) -> give for example 0.285714",
+            "squares.size_m (2) -> give for example 0.25",
         ),
         (
             "[mapping]\nconditioning = ['drift', 'drift']\n",

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import math
-
 import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
 
-from detect.present.backdrop import Backdrop, polygon_path
+from detect.present.backdrop import Backdrop, backdrop_key, draw_backdrop
 from detect.present.panel import draw_colour_bar
-from detect.present.style import INK, SMALL_PT, field_style, halo, new_figure, styled
-from detect.present.ticks import tick_axes
+from detect.present.sheet import map_sheet
+from detect.present.style import field_style, styled
 
 #: maps of one kind are named after this
 PREFIX = "contact_probability_"
+_LAYERS = ("outline", "remains", "keep_outs", "baseline", "probes")
 
 
 def kinds_in(maps: xr.Dataset) -> list[str]:
@@ -37,7 +35,7 @@ def draw_kinds(
     maps : Dataset
         With ``contact_probability`` and ``contact_probability_KIND`` on (n, e).
     backdrop : Backdrop
-        For the outline.
+        For the norths, the outline, keep-outs, visible remains, the baseline and the probes.
     title : str
 
     Returns
@@ -46,36 +44,28 @@ def draw_kinds(
     """
     fields = {name.removeprefix(PREFIX): maps[name].to_numpy() for name in kinds_in(maps)}
     fields["none within its length"] = 1.0 - maps["contact_probability"].to_numpy()
+    columns = min(3, len(fields))
+    sheet = map_sheet(
+        backdrop.extent,
+        backdrop.frame,
+        backdrop_key(backdrop, _LAYERS),
+        title=title,
+        map_titles=[f"{kind} (at most {np.nanmax(v):.2f})" for kind, v in fields.items()],
+        columns=columns if len(fields) > columns else None,
+        max_width_in=3.4,
+        max_height_in=4.2,
+    )
+    norm, cmap = Normalize(0.0, 1.0), matplotlib.colormaps[field_style("contact_probability").cmap]
     e, n = maps["e"].to_numpy(), maps["n"].to_numpy()
     half = 0.5 * float(e[1] - e[0])
     extent = (e[0] - half, e[-1] + half, n[0] - half, n[-1] + half)
-    columns = min(3, len(fields))
-    rows = math.ceil(len(fields) / columns)
-    width = 10.0
-    panel = (width - 0.55) / columns - 0.25
-    tall = panel * (extent[3] - extent[2]) / (extent[1] - extent[0])
-    height = rows * (tall + 0.62) + 1.25
-    figure = new_figure(width, height)
-    figure.text(0.012, 1 - 0.08 / height, title, fontsize=12, weight="bold", va="top")
-    norm, cmap = Normalize(0.0, 1.0), matplotlib.colormaps[field_style("contact_probability").cmap]
-    for number, (kind, values) in enumerate(fields.items()):
-        row, column = divmod(number, columns)
-        left = 0.55 + column * (panel + 0.25)
-        bottom = height - 0.70 - (row + 1) * tall - row * 0.62
-        axes = figure.add_axes(
-            (left / width, bottom / height, panel / width, tall / height), aspect="equal"
-        )
-        axes.imshow(values, origin="lower", extent=extent, norm=norm, cmap=cmap)
-        patch = PathPatch(polygon_path(backdrop.outline), fill=False, ec=INK, lw=1.2)
-        patch.set_path_effects(halo(2.4))
-        axes.add_artist(patch)
-        axes.set_title(f"{kind} (at most {np.nanmax(values):.2f})", loc="left", fontsize=SMALL_PT)
-        if column == 0:
-            axes.set_ylabel("n (m)", fontsize=SMALL_PT)
-        if number + columns >= len(fields):
-            axes.set_xlabel("e (m)", fontsize=SMALL_PT)
-        tick_axes(axes, numbers="xy" if column == 0 else "x")
-    bar = figure.add_axes((0.30, 0.42 / height, 0.40, 0.10 / height))
+    for axes, values in zip(sheet.maps, fields.values(), strict=True):
+        limits = axes.axis()
+        axes.imshow(values, origin="lower", extent=extent, norm=norm, cmap=cmap, zorder=0)
+        axes.axis(limits)
+        # So small a map has no room for names between the probes.
+        draw_backdrop(axes, backdrop, _LAYERS, name_areas=False)
     words = "probability (0 to 1); at each place they add up to 1"
-    draw_colour_bar(bar, cmap, norm, np.linspace(0.0, 1.0, 6), words, weight="normal")
-    return figure
+    for bar in sheet.bars:
+        draw_colour_bar(bar, cmap, norm, np.linspace(0.0, 1.0, 6), words, weight="normal")
+    return sheet.figure

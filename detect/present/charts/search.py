@@ -183,9 +183,12 @@ def draw_search_sheet(
         lower, 0.0, classes, _CLASSES, f"Classes of targets, lanes {spacing_m:.2f} m apart"
     )
     mark = int((listed["spacing_m"] - spacing_m).abs().to_numpy().argmin())
+    rest = ""
+    if len(listed) < len(choices):
+        rest = f"; wider ones, to {choices['spacing_m'].max():.2f} m, are in spacings.csv"
     write_table_into(
         lower, end + 0.16, listed, _CHOICES, f"Spacings to choose from: {sought}, this "
-        "site (bold: the plan)", bold=mark,
+        f"site (bold: the plan{rest})", bold=mark,
     )  # fmt: skip
     return figure
 
