@@ -132,7 +132,7 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
         cost[i] = 0.5 * system.weight @ system.misfit(u) ** 2 + PENALTY * u.sum()
     worth = _worth(cost, LAGS_M)
     likely = np.flatnonzero(worth >= LEAST_WORTH * worth.max())
-    starts = [_foot(cost, i) for i in likely]
+    starts = [_foot(cost, at) for at in likely.tolist()]
     lags, sds, targets = zip(*(lag_by_targets(swum, start) for start in starts), strict=True)
     by_start = np.full(len(LAGS_M), np.nan)
     by_start[likely] = lags
