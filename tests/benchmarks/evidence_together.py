@@ -270,7 +270,8 @@ def probed(fields: int, ground: str = "usual", first: int = 0) -> None:
         shares.append(share)
     report(
         f"contact and overburden, {fields} fields of {ground} ground, 150 squares, "
-        f"{np.mean(shares):.2f} of the probes met something; chosen: contact neither sure nor out of the question",
+        f"{np.mean(shares):.2f} of the probes met something; chosen: contact "
+        "neither sure nor out of the question",
         correlations(errors, kept, ranks),
         ranks,
     )
