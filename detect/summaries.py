@@ -12,7 +12,7 @@ from detect.geostat import Variogram
 from detect.geostat.model import PointModel
 from detect.lanes import count_lanes, double_peak_distance, reading_interval
 from detect.present.words import counted, lanes_in_words
-from detect.probes import ContactDepth
+from detect.probes import ContactDepth, ContactModel
 from detect.stages import CheckResult, MapResult, PlanResult
 from detect.survey import Survey
 
@@ -47,6 +47,13 @@ def model_facts(model: PointModel | None) -> Summary | None:
         "poor_fit": bool(model.fit.poor) if model.fit else False,
         "notes": list(model.fit.notes) if model.fit else [],
     }
+
+
+def contact_facts(contacts: ContactModel | None) -> Summary | None:
+    """Return what contact probability rests on: the best fit, and how many models are carried."""
+    if contacts is None or contacts.model is None:
+        return None
+    return {**(model_facts(contacts.model) or {}), "models": len(contacts.members)}
 
 
 def depth_facts(depth: ContactDepth | None) -> Summary | None:
@@ -287,7 +294,7 @@ def map_summary(survey: Survey, result: MapResult) -> Summary:
         "conditioning": [asdict(step) for step in result.steps],
         "signal": model_facts(result.signal.plain),
         "loudness": model_facts(result.signal.loudness),
-        "contact": model_facts(result.contacts.model) if result.contacts else None,
+        "contact": contact_facts(result.contacts),
         "contact_depth": depth_facts(result.contact_depth),
         "seabed": model_facts(result.seabed),
         "contact_nodes_corrected": result.touched,

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from detect.geostat import Kriging, Variogram
 from detect.geostat.model import PointModel, point_model
+from detect.geostat.open_models import open_models
+from detect.geostat.parallel import threads
+from detect.geostat.repeats import split_nugget
+
+Floats = NDArray[np.float64]
 
 #: the word in the ``contact`` column for a push that met nothing
 NO_CONTACT = "none"
 #: fewer probes than this are shown as points, not mapped
 FEWEST_PROBES = 8
+#: with more probes than this the model is known well enough: no others are carried along
+ENOUGH = 300
+#: no push is surer than this of what lies at its place (as a deviation of the indicator)
+LEAST_ERROR = 1e-3
 
 
 @dataclass(frozen=True)
@@ -22,15 +34,19 @@ class ContactModel:
     Attributes
     ----------
     model : PointModel or None
-        None when every probe agreed, so that there is nothing to interpolate.
+        The best fit; None when every probe agreed, so that there is nothing to interpolate.
     share : float
         Share of probes with contact.
     probes : int
+    members : tuple of Kriging
+        One for each model that the probes leave open, all of the same weight; past 300 probes the
+        best fit alone. Empty when every probe agreed.
     """
 
     model: PointModel | None
     share: float
     probes: int
+    members: tuple[Kriging, ...] = ()
 
 
 def contact_indicator(probes: pd.DataFrame) -> np.ndarray:
@@ -42,7 +58,10 @@ def contact_model(probes: pd.DataFrame | None, neighbours: int = 0) -> ContactMo
     """Build the estimator of contact probability.
 
     Indicator kriging (Journel 1983, Math. Geol. 15): the kriged mean of the indicator is the
-    probability of contact within the probe's length, before correction to [0, 1].
+    probability of contact within the probe's length, before correction to [0, 1]. Some tens of
+    probes leave the variogram open, and one fitted to them taken for the truth states deviations
+    that are too small: eight models of equal weight are carried along
+    (:func:`detect.geostat.open_models.open_models`).
 
     Parameters
     ----------
@@ -63,7 +82,27 @@ def contact_model(probes: pd.DataFrame | None, neighbours: int = 0) -> ContactMo
     if share in (0.0, 1.0):
         return ContactModel(None, share, len(probes))
     points = probes[["e", "n"]].to_numpy(float)
-    return ContactModel(point_model(points, indicator, neighbours=neighbours), share, len(probes))
+    model = point_model(points, indicator, neighbours=neighbours)
+    members: tuple[Kriging, ...] = (model.kriging,)
+    if len(model.points) <= ENOUGH:
+        # many small systems: threads would wait for each other more than they help
+        with threads(0):
+            members = tuple(
+                _member(model, variogram, neighbours)
+                for variogram in open_models(model.points, model.values, model.repeats).kept()
+            )
+    return ContactModel(model, share, len(probes), members)
+
+
+def _member(model: PointModel, variogram: Variogram, neighbours: int) -> Kriging:
+    field, error = split_nugget(variogram)
+    return Kriging(
+        model.points,
+        model.values,
+        field,
+        measurement_sd=max(error, LEAST_ERROR) / np.sqrt(model.repeats),
+        neighbours=neighbours or None,
+    )
 
 
 def correct_order(probability: np.ndarray) -> tuple[np.ndarray, int]:
@@ -101,7 +140,7 @@ def contact_probability(
     probability : (M,) array
         In [0, 1].
     sd : (M,) array
-        Kriging standard deviation of the indicator.
+        Kriging standard deviation of the indicator, with what the models differ by.
     touched : int
         Nodes corrected to [0, 1].
     """
@@ -110,6 +149,12 @@ def contact_probability(
         said = (contacts.share * contacts.probes + 1.0) / (contacts.probes + 2.0)
         sd = np.sqrt(said * (1.0 - said))
         return np.full(len(nodes), said), np.full(len(nodes), sd), 0
-    estimate, variance = contacts.model.kriging.at(nodes)
+    found = [member.at(nodes) for member in contacts.members]
+    estimate, variance = mixed([mean for mean, _ in found], [variance for _, variance in found])
     probability, touched = correct_order(estimate)
     return probability, np.sqrt(variance), touched
+
+
+def mixed(means: Sequence[Floats], variances: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Return mean and variance of a mixture of equal parts, ``E[s2] + Var[m]``."""
+    return np.mean(means, axis=0), np.mean(variances, axis=0) + np.var(means, axis=0)

@@ -11,7 +11,8 @@ from scipy.special import betaincinv, ndtr
 from shapely.geometry.base import BaseGeometry
 
 from detect.geostat.simulation import semidefinite_root
-from detect.probes import contact_probability, kind_probabilities
+from detect.probes import ContactModel, contact_probability, kind_probabilities
+from detect.probes.contacts import mixed
 from detect.readings.compressed import loudness
 from detect.squares.evidence import Given, Item, Source
 from detect.squares.layout import mean_over_squares
@@ -173,6 +174,25 @@ def targets(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     return [Item("targets", count, sd, "targets", "anomalies.csv", columns, drawn)]
 
 
+def _contact_of_squares(
+    given: Given, contacts: ContactModel, rng: np.random.Generator
+) -> tuple[Floats, Floats, Floats]:
+    """Mean, deviation and draws of contact: each draw under one of the models left open."""
+    # the rule of succession: n probes that agree leave a chance of 1 in n + 2
+    least = 1.0 / (contacts.probes + 2.0)
+    drawn = np.empty((given.realisations, len(given.layout)))
+    means, variances = [], []
+    for number, member in enumerate(contacts.members):
+        kriged, covariance = member.block_posterior(given.centres, given.size_m)
+        held = np.clip(kriged, 0.0, 1.0)
+        rows = np.arange(number, given.realisations, len(contacts.members))
+        drawn[rows] = draw_shares(held, covariance, least, len(rows), rng)
+        means.append(held)
+        variances.append(_sd(covariance) ** 2)
+    mean, variance = mixed(means, variances)
+    return mean, np.sqrt(variance), drawn
+
+
 def contact(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     """Chance that a probe meets something, and each kind of contact."""
     contacts, count = given.contacts, len(given.layout)
@@ -187,11 +207,7 @@ def contact(given: Given, rng: np.random.Generator) -> Sequence[Item]:
         mean, sd, _ = contact_probability(contacts, given.centres)
         note = "every probe agreed: contact is the same for all squares"
     else:
-        kriged, covariance = contacts.model.kriging.block_posterior(given.centres, given.size_m)
-        mean, sd = np.clip(kriged, 0.0, 1.0), _sd(covariance)
-        # the rule of succession: n probes that agree leave a chance of 1 in n + 2
-        least = 1.0 / (contacts.probes + 2.0)
-        drawn = draw_shares(mean, covariance, least, given.realisations, rng)
+        mean, sd, drawn = _contact_of_squares(given, contacts, rng)
     columns = {"p_contact": mean, "p_contact_sd": sd}
     items = [Item("contact", mean, sd, "1", source, columns, drawn, note)]
     if given.kinds is None:

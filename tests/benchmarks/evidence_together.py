@@ -1,6 +1,7 @@
 """Do the errors of two kinds of evidence hang together, and what does it do to the ranks?
 
     python tests/benchmarks/evidence_together.py [sites] [fields]     # 20 and 60 by default
+    python tests/benchmarks/evidence_together.py 0 60 few 100         # other ground, other seeds
 
 Strength and signal: sites of `buried_sites`, where the truth is known. Contact and overburden:
 fields of a known model, probed. Errors are standardised by what the tool states; ranks are held
@@ -29,6 +30,19 @@ from detect.survey.grid import Grid, square_names
 
 SIZE, TOP_K, REALISATIONS = 2.0, 15, 1000
 STEPS = ["spikes", "drift", "levels", "lag"]
+#: ground that is probed: model of the depth of contact, probes, share of them that meet something
+GROUNDS = {
+    "usual": (Variogram("exponential", 0.0, 0.09, 8.0 / 3.0), 80, 0.6),
+    "few": (Variogram("exponential", 0.0, 0.09, 8.0 / 3.0), 40, 0.5),
+    "long": (Variogram("spherical", 0.0, 0.09, 12.0), 80, 0.4),
+    "short": (Variogram("exponential", 0.0, 0.09, 4.0 / 3.0), 80, 0.6),
+    "many": (Variogram("spherical", 0.0, 0.09, 8.0), 150, 0.7),
+    "elongated": (
+        Variogram("exponential", 0.0, 0.09, 4.5, anisotropy_ratio=0.3, azimuth_deg=70.0),
+        80,
+        0.5,
+    ),
+}
 
 
 def layout() -> pd.DataFrame:
@@ -108,18 +122,18 @@ def metal_site(seed: int, squares: pd.DataFrame) -> tuple[dict, dict, dict]:
 
 
 class Probed:
-    """Depths of first contact over the squares and at 80 probes, of which 4 in 10 ran out."""
+    """Depths of first contact over the squares and at probes, of which some ran out."""
 
-    def __init__(self, squares: pd.DataFrame) -> None:
+    def __init__(self, squares: pd.DataFrame, ground: str) -> None:
+        model, self.count, self.share = GROUNDS[ground]
         rng = np.random.default_rng(5)
         offsets = (np.arange(5) + 0.5) * SIZE / 5
         fine = np.stack(np.meshgrid(offsets, offsets), axis=-1).reshape(-1, 2)
         corners = squares[["e_min", "n_min"]].to_numpy(float)
         self.squares, self.inside = squares, len(corners) * len(fine)
-        self.probes = rng.uniform(0.0, [WIDTH_M, HEIGHT_M], (80, 2))
+        self.probes = rng.uniform(0.0, [WIDTH_M, HEIGHT_M], (self.count, 2))
         points = np.concatenate([(corners[:, None] + fine).reshape(-1, 2), self.probes])
         lag = points[:, None] - points
-        model = Variogram(model="exponential", partial_sill=0.09, range_m=8.0 / 3.0)
         covariance = model.covariance(*lag.transpose(2, 0, 1)) + 1e-9 * np.eye(len(points))
         self.root = np.linalg.cholesky(covariance)
 
@@ -127,8 +141,8 @@ class Probed:
         """Draws and truth of contact and overburden, and the share of probes that met something."""
         rng = np.random.default_rng(seed)
         field = 1.2 + self.root @ rng.standard_normal(len(self.root))
-        pushed = field[self.inside :] + 0.05 * rng.standard_normal(80)
-        longest = np.quantile(pushed, 0.6)
+        pushed = field[self.inside :] + 0.05 * rng.standard_normal(self.count)
+        longest = np.quantile(pushed, self.share)
         probes = pd.DataFrame(
             {
                 "e": self.probes[:, 0],
@@ -244,19 +258,20 @@ def metal(sites: int) -> None:
     )
 
 
-def probed(fields: int) -> None:
+def probed(fields: int, ground: str = "usual", first: int = 0) -> None:
     """Contact and overburden."""
     squares, errors, kept, ranks, shares = layout(), [], [], [], []
-    world = Probed(squares)
-    for seed in range(fields):
+    world = Probed(squares, ground)
+    for seed in range(first, first + fields):
         draws, truth, share = world.site(seed)
         errors.append(standardised(draws, truth)[["contact", "overburden"]])
         kept.append(np.abs(draws["contact"].mean(axis=0) - 0.5) < 0.4)
         ranks.append(held_against(draws, truth, {"contact": 0.3, "overburden": 0.1}, share))
         shares.append(share)
     report(
-        f"contact and overburden, {fields} fields of 150 squares, {np.mean(shares):.2f} of the "
-        "probes met something; chosen: contact neither sure nor out of the question",
+        f"contact and overburden, {fields} fields of {ground} ground, 150 squares, "
+        f"{np.mean(shares):.2f} of the probes met something; chosen: contact "
+        "neither sure nor out of the question",
         correlations(errors, kept, ranks),
         ranks,
     )
@@ -264,8 +279,14 @@ def probed(fields: int) -> None:
 
 def main() -> None:
     """Print both."""
-    metal(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
-    probed(int(sys.argv[2]) if len(sys.argv) > 2 else 60)
+    sites = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    if sites:
+        metal(sites)
+    probed(
+        int(sys.argv[2]) if len(sys.argv) > 2 else 60,
+        sys.argv[3] if len(sys.argv) > 3 else "usual",
+        int(sys.argv[4]) if len(sys.argv) > 4 else 0,
+    )
 
 
 if __name__ == "__main__":

@@ -43,6 +43,24 @@ def test_probability_is_high_over_the_hull_and_low_off_it():
     assert (sd > 0).all()
 
 
+def test_probability_is_that_of_models_of_equal_weight():
+    # variance of a mixture: mean of variances and variance of means (law of total variance)
+    model = contact_model(probes())
+    assert len(model.members) == 8
+    nodes = np.array([[15.0, 10.0], [15.0, 15.0], [3.0, 13.0]])
+    means, variances = zip(*(member.at(nodes) for member in model.members), strict=True)
+    probability, sd, _ = contact_probability(model, nodes)
+    second = np.mean([v + m**2 for m, v in zip(means, variances, strict=True)], axis=0)
+    np.testing.assert_allclose(probability, np.clip(np.mean(means, axis=0), 0, 1))
+    np.testing.assert_allclose(sd**2, second - np.mean(means, axis=0) ** 2, rtol=1e-9)
+    assert (sd**2 > np.mean(variances, axis=0)).all()
+
+
+def test_many_probes_leave_no_other_model_open():
+    model = contact_model(probes(count=301))
+    assert model.members == (model.model.kriging,)
+
+
 def test_probability_stays_within_bounds_and_counts_what_left_them():
     corrected, touched = correct_order(np.array([-0.07, 0.0, 0.4, 1.0, 1.117]))
     np.testing.assert_allclose(corrected, [0, 0, 0.4, 1, 1])

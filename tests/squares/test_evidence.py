@@ -11,7 +11,14 @@ from shapely.geometry import box
 from detect.geostat.model import point_model
 from detect.probes import contact_depth_model, contact_model, kind_model
 from detect.readings import SiteInversion
-from detect.squares import SOURCES, EffortRates, Given, gather_evidence, visible_remains
+from detect.squares import (
+    SOURCES,
+    EffortRates,
+    Given,
+    gather_evidence,
+    sources,
+    visible_remains,
+)
 from detect.survey.outlines import KeepOutArea
 
 
@@ -74,6 +81,24 @@ def test_draws_agree_with_the_figures_of_the_table(evidence):
         if item.name in {"signal", "targets", "p_above"}:
             np.testing.assert_allclose(item.draws.mean(axis=0), item.value, atol=0.12)
             np.testing.assert_allclose(item.draws.std(axis=0), item.sd, atol=0.12)
+
+
+def test_contact_is_drawn_under_every_model_left_open():
+    site = given(realisations=16000)
+    item = next(i for i in sources.contact(site, np.random.default_rng(2)) if i.name == "contact")
+    members = site.contacts.members
+    means = []
+    for number, member in enumerate(members):
+        kriged, covariance = member.block_posterior(site.centres, 2.0)
+        inside = (kriged > 0.1) & (kriged < 0.9)
+        own = item.draws[number :: len(members)]
+        np.testing.assert_allclose(own.mean(axis=0)[inside], kriged[inside], atol=0.04)
+        sd = np.sqrt(np.diag(covariance))
+        fits = inside & (sd < 0.7 * np.sqrt((kriged * (1 - kriged)).clip(0)))
+        np.testing.assert_allclose(own.std(axis=0)[fits], sd[fits], atol=0.02)
+        means.append(np.clip(kriged, 0.0, 1.0))
+    np.testing.assert_allclose(item.value, np.mean(means, axis=0))
+    assert (item.sd >= np.std(means, axis=0)).all()
 
 
 def test_targets_count_with_the_chance_that_they_are_some(evidence):
