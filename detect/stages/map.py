@@ -36,6 +36,7 @@ from detect.readings import (
     track_quality,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
+from detect.readings.silence import silence_words
 from detect.squares import square_layout, square_of
 from detect.stages.bed import BedMaps, map_bed
 from detect.stages.check import swum
@@ -48,7 +49,7 @@ from detect.stages.common import (
     when_asked,
     with_sd,
 )
-from detect.survey import Survey
+from detect.survey import Problem, Survey, SurveyError
 
 #: nodes of each map that are estimated again by an independent library
 CROSSCHECK_NODES = 600
@@ -203,9 +204,29 @@ def _metal(
     }
 
 
-def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
+def _something_heard(survey: Survey, conditioned: pd.DataFrame) -> None:
+    """Raise the `SurveyError` that says what is left to do where the meter never spoke."""
+    if conditioned["silent"].all():
+        value = float(conditioned["raw"].min())
+        raise SurveyError(
+            [
+                Problem(
+                    survey.settings.readings.file or "readings",
+                    f"nothing was heard: all {len(conditioned)} readings stand at {value:g}, so "
+                    "there is no map to make and no square to put before another",
+                    "`detect check` says what was looked at and what could still lie there; if "
+                    "the meter did show numbers, type them in",
+                    column="signal",
+                )
+            ]
+        )
+
+
+def _notes(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> tuple[str, ...]:
     """Return what a reader of the maps must know besides."""
     notes = []
+    if conditioned["silent"].any():
+        notes.append(silence_words(conditioned, noise.sd))
     clipped = int(conditioned["at_full_scale"].sum())
     if clipped:
         notes.append(f"{clipped} readings at full scale: the true signal there is at least that")
@@ -264,6 +285,7 @@ def map_signal(
     asked = with_coil or not {"spikes", "lag"}.isdisjoint(steps_named)
     coil = settings.detector if asked else None
     conditioned, steps, noise = condition(readings, steps_named, coil)
+    _something_heard(survey, conditioned)
 
     surveyed = heard_cells(survey, conditioned) if with_coil else np.zeros(grid.shape, bool)
     inverted = later(_metal, survey, conditioned, noise, cover, surveyed)
@@ -315,5 +337,5 @@ def map_signal(
         left_out,
         crosscheck,
         below.touched,
-        _notes(survey, conditioned),
+        _notes(survey, conditioned, noise),
     )
