@@ -229,7 +229,8 @@ def _notes(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> tuple[str
         notes.append(silence_words(conditioned, noise.sd))
     clipped = int(conditioned["at_full_scale"].sum())
     if clipped:
-        notes.append(f"{clipped} readings at full scale: the true signal there is at least that")
+        what = "reading" if clipped == 1 else "readings"
+        notes.append(f"{clipped} {what} at full scale: the true signal there is at least that")
     if not survey.settings.has_detector:
         notes.append("no [detector] section: anomalies are not picked and POD is not known")
     elif survey.settings.detector.sweep_half_width_m == 0.0:

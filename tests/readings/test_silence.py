@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from detect.lanes import response_ratio
-from detect.readings import condition, find_anomalies, signal_model
+from detect.readings import condition, find_anomalies, signal_model, track_quality
 from detect.readings.signal import SILENT_SD
 from detect.readings.silence import find_silence
 from detect.readings.steps import prepare
@@ -97,6 +97,12 @@ class TestConditioned:
         for record in records:
             assert record.said.startswith("not applied")
             assert record.before["noise_sd"] == noise.sd
+
+    def test_lanes_tell_neither_noise_nor_level(self):
+        out, *_ = condition(silenced(sounding()), [], DETECTOR)
+        table = track_quality(out)
+        assert table[["noise_sd", "level"]].isna().all(axis=None)
+        assert not table["worst"].str.contains("noisiest|level").any()
 
     def test_targets_are_found_where_they_lie(self):
         raw = sounding()
