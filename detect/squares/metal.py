@@ -17,9 +17,10 @@ LEAST, UP = 0.3, 0.25
 SUREST_M = 0.1
 
 
-#: metal of the map that makes one find likely to be met, reference targets, and faint metal in an
+#: share of targets that are where and what they are taken for: others are slips, or lie beyond the
+#: edge of the square; metal of the map that makes one find, reference targets; faint metal in an
 #: average square as a share of the targets picked (chosen on seeds 100 to 129 of the same sites)
-A_FIND, FAINT_SHARE = 2.0, 0.15
+AS_TAKEN, A_FIND, FAINT_SHARE = 0.9, 2.0, 0.15
 
 
 def shares_of_targets(layout: pd.DataFrame, anomalies: pd.DataFrame) -> Floats:
@@ -39,10 +40,11 @@ def chance_of_metal(layout: pd.DataFrame, anomalies: pd.DataFrame, by_sources: F
     None is found where no target picked is real and lies there, what the map of strength has
     there is none, and nothing faint lies there:
 
-    .. math:: p = 1 - \prod_k \big(1 - (1 - q_k) s_k\big) \,
+    .. math:: p = 1 - \prod_k \big(1 - 0.9 (1 - q_k) s_k\big) \,
               \exp\big(-S / 2 - 0.15 \, \bar m\big)
 
-    with q the false discovery rate of a target, s the chance that it lies in the square, S the
+    with 0.9 the share of targets that are where and what they are taken for, q the false
+    discovery rate of a target, s the chance that it lies in the square, S the
     strength by the map (a find for each two reference targets, as a Poisson number) and m the mean
     number of targets picked in a square.
 
@@ -57,13 +59,15 @@ def chance_of_metal(layout: pd.DataFrame, anomalies: pd.DataFrame, by_sources: F
 
     Notes
     -----
-    The form is that of independent events; no source for its two numbers but the measurement
+    The form is that of independent events; no source for its three numbers but the measurement
     (docs/measured.md). Limit: whoever digs finds what no coil hears, too. That is the faint term,
     the same for all squares: on a site with many small or deep pieces it says too little.
     """
     real = (1.0 - anomalies["q_value"].to_numpy(float)) * shares_of_targets(layout, anomalies)
     faint = FAINT_SHARE * float(real.sum(axis=1).mean())
-    nothing = np.prod(1.0 - real, axis=1) * np.exp(-np.maximum(by_sources, 0.0) / A_FIND - faint)
+    nothing = np.prod(1.0 - AS_TAKEN * real, axis=1) * np.exp(
+        -np.maximum(by_sources, 0.0) / A_FIND - faint
+    )
     return np.asarray(1.0 - nothing)
 
 
