@@ -101,7 +101,7 @@ def report_context(
             "readings": maps["readings"],
             "left out": maps["readings_left_out"],
             "at full scale": maps["at_full_scale"],
-            f"noise of one reading ({unit})": mapped.noise.along_lane_sd,
+            f"noise of one reading ({unit})": mapped.noise.sd,
             f"disagreement of repeats ({unit})": mapped.noise.repeat_sd,
         },
         conditioning=mapped.steps,

@@ -102,6 +102,7 @@ def plan_summary(survey: Survey, result: PlanResult) -> Summary:
         "divers_a_dive": dives.divers,
         "bottom_time_min": dives.bottom_time_min,
         "lanes_split": int(result.dives.loc[result.dives["split"].astype(bool), "lane"].nunique()),
+        "heard_between_m": survey.settings.readings.heard_between_m,
         "reading_interval_m": reading_interval(result.lead.detector, result.used_spacing_m),
         "probe_stations": len(result.stations),
         "probe_spacing_m": result.stations.attrs.get("spacing_m"),
@@ -137,14 +138,29 @@ def plan_lines(s: Summary) -> list[str]:
         f"  {lanes_in_words(s['lanes'], s['cross_lanes'], s['lane_parts'])} at "
         f"{s['used_spacing_m']:.2f} m, {s['lane_metres']:.0f} m to swim, "
         f"{counted(s['dives'], 'dive')} within {s['bottom_time_min']:g} min, "
-        f"{counted(s['probe_stations'], 'probe station')}; between "
-        "readings "
-        f"{s['reading_interval_m']:.2f} m or less, unless the meter sounds all the way",
+        f"{counted(s['probe_stations'], 'probe station')}",
+        _reading_line(s["reading_interval_m"], s["heard_between_m"]),
         *_target_lines(s["targets"]),
         *_swing_lines(s),
         *_cross_lines(s),
         *(f"  note: {note}" for note in s["notes"]),
     ]
+
+
+def _reading_line(least_m: float, heard_between_m: float) -> str:
+    """Say how often a reading is written: that hangs on whether the diver listens in between."""
+    unheard = f"a reading every {least_m:.2f} m or less"
+    if heard_between_m <= least_m:
+        return (
+            f"  write {unheard}: nobody listens between them ([readings] heard_between_m = "
+            f"{heard_between_m:g})"
+        )
+    return (
+        f"  write a reading every {heard_between_m:g} m and, with its metre, every sound between: "
+        "the diver listens all the way, whether the meter sounds all the way or speaks only at "
+        f"metal (0 where it is silent); if nobody listens between readings, {unheard}, and "
+        "[readings] heard_between_m = 0"
+    )
 
 
 def _target_lines(targets: list[Summary]) -> list[str]:

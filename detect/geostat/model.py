@@ -73,6 +73,7 @@ def point_model(
     width_m: float | None = None,
     cutoff_m: float | None = None,
     groups: ArrayLike | Sequence[str] | None = None,
+    least_sd: float = 0.0,
 ) -> PointModel:
     """Merge repeats, choose the variogram and build the estimator.
 
@@ -103,6 +104,8 @@ def point_model(
         :func:`detect.geostat.choice.choose_variogram`. Without, up to 600 places choose by
         leaving out one at a time; more are taken as lanes that are not known, where that would
         only test the next step along, and the bins decide.
+    least_sd : float
+        The error of one value is taken to be no smaller than this.
 
     Returns
     -------
@@ -132,6 +135,7 @@ def point_model(
         model, sd = split_nugget(model)
     else:
         sd = 0.0
+    sd = max(sd, least_sd)
     error = sd / np.sqrt(repeats) if sd > 0 else None
     kriging = Kriging(
         merged, mean, model, measurement_sd=error, neighbours=neighbours or None, drift=drift

@@ -259,7 +259,7 @@ def _tables(context: ReportContext) -> dict[str, Table | None]:
         ),
         "squares": table(
             _ranked(context.squares),
-            *("rank", "square", "rank_interval", "p_top_k", "signal_mean", "p_contact"),
+            *("rank", "square", "rank_interval", "p_top_k", "signal_mean", "p_metal", "p_contact"),
             *("overburden_m", "pod", "effort_h", "reason"),
         ),
         "dig_plan": table(

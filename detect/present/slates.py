@@ -136,7 +136,12 @@ def _notes(page: Page, top: float, bottom: float) -> None:
     """Draw a box for notes where there is room for one."""
     if bottom - top > 16.0:
         page.box(MARGIN_MM, top, page.width - 2 * MARGIN_MM, bottom - top)
-        page.text(MARGIN_MM + 1.5, top + 1.2, "notes, sketch", 8)
+        page.text(
+            MARGIN_MM + 1.5,
+            top + 1.2,
+            "notes, sketch; sounds between the metres of the log: lane, metre, figure",
+            8,
+        )
 
 
 def _back_title(page: Page, dive: str, site_name: str, number: int, count: int) -> float:

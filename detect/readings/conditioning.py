@@ -19,6 +19,7 @@ from detect.readings.left_out import judge
 from detect.readings.levelling import tracks_levelled
 from detect.readings.lifted import lifted_by_metal
 from detect.readings.noise import Noise, estimate_noise
+from detect.readings.silence import hear_silence
 from detect.readings.spikes import screen_spikes
 from detect.readings.steps import StepRecord, prepare, quality
 from detect.readings.trend import remove_trend
@@ -170,7 +171,9 @@ def remove_levels(
     return out, record
 
 
-def remove_lag(readings: pd.DataFrame, detector: Detector) -> tuple[pd.DataFrame, StepRecord]:
+def remove_lag(
+    readings: pd.DataFrame, detector: Detector, silent_noise: Noise | None = None
+) -> tuple[pd.DataFrame, StepRecord]:
     """Move readings back to where the coil was when it heard them, where lanes can tell.
 
     Parameters
@@ -179,13 +182,16 @@ def remove_lag(readings: pd.DataFrame, detector: Detector) -> tuple[pd.DataFrame
         From :func:`prepare` or an earlier step; levels and drift are best taken out before.
     detector : Detector
         Coil, height and air range, for what metal looks like from a lane.
+    silent_noise : Noise, optional
+        Of a meter that speaks only at metal.
 
     Returns
     -------
     readings, record
         ``e``, ``n`` and ``distance_m`` moved; left alone where the lag does not stand out.
     """
-    found = estimate_lag(readings, detector, estimate_noise(readings).sd)
+    noise = estimate_noise(readings) if silent_noise is None else silent_noise
+    found = estimate_lag(readings, detector, noise.sd)
     out = readings.copy()
     if found.told:
         heading = np.deg2rad(out["heading_deg"].to_numpy(float))
@@ -198,8 +204,8 @@ def remove_lag(readings: pd.DataFrame, detector: Detector) -> tuple[pd.DataFrame
         {"lag_m": found.lag_m, "sd_m": found.sd_m},
         len(out) if found.told else 0,
         0,
-        quality(readings),
-        quality(out),
+        quality(readings, silent_noise),
+        quality(out, silent_noise),
         f"the needle comes late by {found.why}" if found.told else f"not applied: {found.why}",
     )
     return out, record
@@ -239,33 +245,37 @@ def condition(
     """Run the named steps in the order given; leave off a step that does harm.
 
     A step is kept unless left-out lanes are predicted worse with it
-    (:func:`detect.readings.left_out.judge`); its record says which.
+    (:func:`detect.readings.left_out.judge`); its record says which. Of a meter that speaks only at
+    metal (:mod:`detect.readings.silence`) the silence is brought to 0, and the steps that need to
+    hear the ground are left off.
 
     Parameters
     ----------
     readings : DataFrame
         As loaded.
     steps : sequence of str
-        Names out of :data:`STEPS`; empty leaves the signal as typed.
+        Names out of :data:`STEPS`; empty leaves the signal as typed, but for a silence above 0.
     detector : Detector or None
         For the spike screen and the lag; the other steps do without.
 
     Returns
     -------
     readings : DataFrame
-        With ``raw``, ``signal`` (conditioned), ``used``, ``dropped``.
+        With ``raw``, ``signal`` (conditioned), ``used``, ``dropped``, ``silent``.
     records : tuple of StepRecord
     noise : Noise
-        Of the conditioned readings.
+        Of the conditioned readings; NaN where a meter that speaks only at metal heard none.
     """
-    out = prepare(readings)
+    out, known = hear_silence(prepare(readings), detector)
     records: list[StepRecord] = []
     for name in steps:
-        new, record = STEPS[name](out, detector)
+        new, record = (
+            STEPS[name](out, detector) if known is None else _in_silence(name, out, detector, known)
+        )
         if record.changed or record.dropped:
             # a trend lifts whole sides of the site, where loudness tells little apart
             ground = out["signal"] - new["signal"] if name == "trend" else None
-            verdict = judge(out, new, estimate_noise(out).sd, ground)
+            verdict = judge(out, new, (known or estimate_noise(out)).sd, ground)
             record = replace(
                 record,
                 said=f"{record.said}; {verdict.said}",
@@ -278,8 +288,34 @@ def condition(
             new = new if verdict.keep else out
         out = new
         records.append(record)
-    return out, tuple(records), estimate_noise(out)
+    return out, tuple(records), known or estimate_noise(out)
 
+
+def _in_silence(
+    name: str, readings: pd.DataFrame, detector: Detector | None, noise: Noise
+) -> tuple[pd.DataFrame, StepRecord]:
+    """Run a step on the readings of a meter that speaks only at metal, or say why it is left off.
+
+    The lag is told from the metal. Trend, drift and levels are told from readings without metal,
+    and so is a spike: silent neighbours may have heard anything up to the threshold, which a nail
+    could have made as well.
+    """
+    if name == "lag" and detector is not None and np.isfinite(noise.sd):
+        return remove_lag(readings, detector, noise)
+    as_it_was = quality(readings, noise)
+    why = f"not applied: {LEFT_OFF[name]}"
+    return readings, StepRecord(name, {}, 0, 0, as_it_was, as_it_was, why, kept=False)
+
+
+_NO_GROUND = "the meter spoke only at metal, and shows none of it where it was silent"
+#: why a step is left off where the meter speaks only at metal
+LEFT_OFF = {
+    "spikes": "beside silent readings a single loud one may be a nail, so none is left out",
+    "trend": _NO_GROUND,
+    "drift": _NO_GROUND,
+    "levels": _NO_GROUND,
+    "lag": "nothing was heard that could tell it",
+}
 
 #: the steps by the name they have in ``[mapping] conditioning``
 STEPS = {

@@ -141,7 +141,9 @@ def track_quality(
     pairs = crossing_pairs(conditioned)
     used = conditioned[conditioned["used"]]
     raw = used.assign(signal=used["raw"])
-    levels = track_levels(raw, estimate_noise(raw).sd)
+    # a meter that speaks only at metal shows neither noise nor level
+    mute = bool(conditioned["silent"].any())
+    levels = pd.Series(dtype=float) if mute else track_levels(raw, estimate_noise(raw).sd)
     before = conditioned["raw"].to_numpy(float)
     after = conditioned["signal"].to_numpy(float)
     lost = _lost_ends(used, lengths or {})
@@ -162,7 +164,7 @@ def track_quality(
                 "readings": len(group),
                 "left_out": int((~group["used"]).sum()),
                 "largest_gap_m": float(gap) if gap > 0.0 else float("nan"),
-                "noise_sd": _noise(mine),
+                "noise_sd": float("nan") if mute else _noise(mine),
                 "level": float(levels.get(track, np.nan)),
                 "repeat_sd": _repeats(used, int(track)) if len(mine) else float("nan"),
                 "crossings": int((tracks[pairs] == track).any(axis=1).sum()),

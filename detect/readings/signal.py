@@ -32,6 +32,9 @@ Floats = NDArray[np.float64]
 
 #: fewest used readings a map is made from
 FEWEST_READINGS = 10
+#: error of one reading's loudness where the meter speaks only at metal: that of noise about 0, by
+#: the definition of loudness. Silent readings agree better than that, but only for they hide it
+SILENT_SD = 1.0
 #: squares whose points are estimated together: their joint covariance stays within megabytes
 SQUARES_AT_ONCE = 8
 
@@ -185,7 +188,8 @@ def signal_model(
     Parameters
     ----------
     readings : DataFrame
-        Conditioned readings; only ``used`` ones go in.
+        Conditioned readings; only ``used`` ones go in, and ``silent`` ones have at least the error
+        that `SILENT_SD` says.
     noise_sd : float
         Noise of one reading; the scale of loudness.
     variogram, measurement_sd, neighbours
@@ -235,7 +239,7 @@ def signal_model(
         )
 
     return SignalModel(
-        kriged(loud),
+        kriged(loud, least_sd=SILENT_SD if used["silent"].any() else 0.0),
         plain,
         scale,
         choice,

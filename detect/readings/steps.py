@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from detect.readings.baseline import track_levels
-from detect.readings.noise import estimate_noise
+from detect.readings.noise import Noise, estimate_noise
 
 
 @dataclass(frozen=True)
@@ -52,13 +52,15 @@ def in_units(record: StepRecord, unit: str) -> StepRecord:
 
 
 def prepare(readings: pd.DataFrame) -> pd.DataFrame:
-    """Return the readings with ``raw``, ``used`` and ``dropped`` beside ``signal``."""
-    return readings.assign(raw=readings["signal"].astype(float), used=True, dropped="")
+    """Return the readings with ``raw``, ``used``, ``dropped`` and ``silent`` beside ``signal``."""
+    return readings.assign(
+        raw=readings["signal"].astype(float), used=True, dropped="", silent=False
+    )
 
 
-def quality(readings: pd.DataFrame) -> dict[str, float]:
-    """Return the figures every step is judged by (signal units)."""
-    noise = estimate_noise(readings)
+def quality(readings: pd.DataFrame, noise: Noise | None = None) -> dict[str, float]:
+    """Return the figures every step is judged by (signal units); the noise if it is known."""
+    noise = estimate_noise(readings) if noise is None else noise
     levels = track_levels(readings, noise.sd if np.isfinite(noise.sd) else 0.0)
     spread = float(levels.std(ddof=1)) if len(levels) > 1 else 0.0
     return {

@@ -18,7 +18,7 @@ PRIOR_SQUARES = 20.0
 PRIOR_CORRELATION = 0.5
 #: what is forecast, by which column, and what counts as having come true
 FORECASTS = {
-    "metal was found": ("p_above", "metal_finds"),
+    "metal was found": ("p_metal", "metal_finds"),
     "anything was found": ("p_contact", "finds"),
 }
 
@@ -30,8 +30,9 @@ class ForecastScore:
     Attributes
     ----------
     table : DataFrame
-        ``square, rank, score, p_above, p_contact, p_top_k, overburden_forecast_m,
-        overburden_sd_m, finds, metal_finds, overburden_m``, one row an opened square.
+        ``square, rank, score, p_above, p_metal, p_contact, p_top_k,
+        overburden_forecast_m, overburden_sd_m, finds, metal_finds, overburden_m``, one row an
+        opened square; ``p_metal`` NaN where it is not known.
     brier : dict
         By what was forecast: ``brier``, ``climate`` (always forecasting the share that came
         true), ``share``.
@@ -78,8 +79,9 @@ def score_forecast(squares: pd.DataFrame, opened: pd.DataFrame) -> ForecastScore
     Limit: squares are opened because they rank high; what holds for them need not hold for the
     rest. Squares that had no rank are scored for what was forecast of them all the same.
     """
-    columns = ["square", "rank", "score", "p_above", "p_contact", "p_top_k"]
-    forecast = squares[[*columns, "overburden_m", "overburden_sd_m"]].rename(
+    columns = ["square", "rank", "score", "p_above", "p_metal", "p_contact", "p_top_k"]
+    # without a detector there is no p_metal
+    forecast = squares.reindex(columns=[*columns, "overburden_m", "overburden_sd_m"]).rename(
         columns={"overburden_m": "overburden_forecast_m"}
     )
     found = opened[["square", "finds", "metal_finds", "overburden_m"]]

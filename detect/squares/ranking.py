@@ -42,7 +42,10 @@ COLUMNS = [
     "p_contact_sd",
 ]
 #: columns that stand in the table where there is such evidence
-OPTIONAL = ("targets", "targets_sd", "remains_m", "strength", "strength_sd", "strong_anomalies")
+OPTIONAL = (
+    *("targets", "targets_sd", "remains_m", "strength", "strength_sd", "strong_anomalies"),
+    "p_metal",
+)
 
 
 def standardise(drawn: np.ndarray) -> np.ndarray | None:
@@ -180,6 +183,8 @@ def _reason(
     if row.get("targets", 0.0) >= 0.5:
         count = round(row["targets"])
         parts.append(f"{count} target{'s' if count > 1 else ''}")
+    if np.isfinite(row.get("p_metal", np.nan)):
+        parts.append(f"finds of metal {min(100 * row['p_metal'], 99):.0f} % likely")
     if np.isfinite(row["p_contact"]):
         parts.append(f"probe contact {100 * row['p_contact']:.0f} % likely{_mostly(row)}")
     known = np.isfinite(row["overburden_sd_m"])

@@ -14,9 +14,9 @@ from detect.geostat.simulation import semidefinite_root
 from detect.probes import ContactModel, contact_probability, kind_probabilities
 from detect.probes.contacts import mixed
 from detect.readings.compressed import loudness
-from detect.squares.evidence import Given, Item, Source
+from detect.squares.evidence import LEAST_SURVEYED, Given, Item, Source
 from detect.squares.layout import mean_over_squares
-from detect.squares.metal import strength_of_targets, told_twice
+from detect.squares.metal import chance_of_metal, strength_of_targets, told_twice
 from detect.survey.outlines import KeepOutArea
 
 Floats = NDArray[np.float64]
@@ -112,6 +112,18 @@ def signal(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     ]
 
 
+def _over_squares(given: Given, maps: Floats) -> Floats:
+    """Add the strength (..., L, K) of the cells that are known up over squares, (..., M)."""
+    assert given.maps is not None
+    e, n = np.meshgrid(given.maps["e"].to_numpy(), given.maps["n"].to_numpy())
+    nodes = np.column_stack([e.ravel(), n.ravel()])
+    known = np.isfinite(given.maps["strength"].to_numpy()).ravel()
+    cell_m2 = float(np.prod([np.diff(given.maps[axis].to_numpy()[:2])[0] for axis in ("e", "n")]))
+    kept = np.where(known, maps.reshape(*maps.shape[:-2], -1), 0.0)
+    cells = given.size_m**2 / cell_m2
+    return cells * mean_over_squares(given.layout, nodes, kept, given.origin)
+
+
 def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     """Strength of the metal in a square, told twice: by the map and by the targets picked.
 
@@ -127,18 +139,8 @@ def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     """
     if given.maps is None or given.metal is None or "strength" not in given.maps:
         return []
-    e, n = np.meshgrid(given.maps["e"].to_numpy(), given.maps["n"].to_numpy())
-    nodes = np.column_stack([e.ravel(), n.ravel()])
-    known = np.isfinite(given.maps["strength"].to_numpy()).ravel()
-    cell_m2 = float(np.prod([np.diff(given.maps[axis].to_numpy()[:2])[0] for axis in ("e", "n")]))
-    cells = given.size_m**2 / cell_m2
-
-    def over_squares(maps: Floats) -> Floats:
-        kept = np.where(known, maps.reshape(*maps.shape[:-2], -1), 0.0)
-        return cells * mean_over_squares(given.layout, nodes, kept, given.origin)
-
-    total = over_squares(given.metal.strength)
-    replicates = over_squares(given.metal.replicates)
+    total = _over_squares(given, given.metal.strength)
+    replicates = _over_squares(given, given.metal.replicates)
     of = "maps.nc: strength"
     if given.anomalies is not None:
         picked = strength_of_targets(given.layout, given.anomalies)
@@ -153,6 +155,24 @@ def strength(given: Given, rng: np.random.Generator) -> Sequence[Item]:
     sd = np.sqrt(sd**2 + (MODEL_ERROR * total) ** 2 + UNHEARD**2)
     columns = {"strength": total, "strength_sd": sd}
     return [Item("strength", total, sd, "reference targets", of, columns, drawn)]
+
+
+def metal(given: Given, _: np.random.Generator) -> Sequence[Item]:
+    """Chance that metal is found in a square (:func:`detect.squares.metal.chance_of_metal`).
+
+    Not known where less than half of the square was surveyed. It has no weight of its own in the
+    order: `strength` and `targets` hold what it is made of.
+    """
+    if given.anomalies is None or given.maps is None or given.metal is None:
+        return []
+    if "strength" not in given.maps:
+        return []
+    mapped = _over_squares(given, given.metal.strength)
+    chance = chance_of_metal(given.layout, given.anomalies, mapped)
+    chance = np.where(np.nan_to_num(given.surveyed_fraction) < LEAST_SURVEYED, np.nan, chance)
+    of = "maps.nc: strength, anomalies.csv"
+    sd = np.sqrt(chance * (1.0 - chance))
+    return [Item("p_metal", chance, sd, "1", of, {"p_metal": chance})]
 
 
 def targets(given: Given, rng: np.random.Generator) -> Sequence[Item]:
@@ -285,6 +305,7 @@ SOURCES: tuple[Source, ...] = (
     overburden,
     pod,
     remains,
+    metal,
 )
 
 

@@ -38,6 +38,7 @@ from detect.readings import (
     track_quality,
 )
 from detect.readings.anomalies import COLUMNS as ANOMALY_COLUMNS
+from detect.readings.silence import silence_words
 from detect.readings.steps import in_units
 from detect.squares import square_layout, square_of
 from detect.stages.bed import BedMaps, map_bed
@@ -51,7 +52,7 @@ from detect.stages.common import (
     when_asked,
     with_sd,
 )
-from detect.survey import Survey
+from detect.survey import Problem, Survey, SurveyError
 
 #: nodes of each map that are estimated again by an independent library
 CROSSCHECK_NODES = 600
@@ -218,9 +219,29 @@ def _lane_lengths(survey: Survey) -> dict[str, float]:
     return dict(zip(lanes["lane"], lanes["length_m"], strict=True))
 
 
-def _notes(survey: Survey, conditioned: pd.DataFrame) -> tuple[str, ...]:
+def _something_heard(survey: Survey, conditioned: pd.DataFrame) -> None:
+    """Raise the `SurveyError` that says what is left to do where the meter never spoke."""
+    if conditioned["silent"].all():
+        value = float(conditioned["raw"].min())
+        raise SurveyError(
+            [
+                Problem(
+                    survey.settings.readings.file or "readings",
+                    f"nothing was heard: all {len(conditioned)} readings stand at {value:g}, so "
+                    "there is no map to make and no square to put before another",
+                    "`detect check` says what was looked at and what could still lie there; if "
+                    "the meter did show numbers, type them in",
+                    column="signal",
+                )
+            ]
+        )
+
+
+def _notes(survey: Survey, conditioned: pd.DataFrame, noise: Noise) -> tuple[str, ...]:
     """Return what a reader of the maps must know besides."""
     notes = []
+    if conditioned["silent"].any():
+        notes.append(silence_words(conditioned, noise.sd))
     clipped = int(conditioned["at_full_scale"].sum())
     if clipped:
         said = counted(clipped, "reading")
@@ -281,6 +302,7 @@ def map_signal(
     coil = settings.detector if asked else None
     conditioned, steps, noise = condition(readings, steps_named, coil)
     steps = tuple(in_units(step, unit) for step in steps)
+    _something_heard(survey, conditioned)
 
     surveyed = heard_cells(survey, conditioned) if with_coil else np.zeros(grid.shape, bool)
     inverted = later(_metal, survey, conditioned, noise, cover, surveyed)
@@ -333,5 +355,5 @@ def map_signal(
         left_out,
         crosscheck,
         below.touched,
-        _notes(survey, conditioned),
+        _notes(survey, conditioned, noise),
     )

@@ -169,8 +169,9 @@ class TableSettings(Section):
 class ReadingsSettings(Section):
     """``[readings]``: the table, and how far apart readings may stand while the diver listens on.
 
-    A meter sounds all the way and is written down now and then: between two readings of a pass no
-    further apart than ``heard_between_m`` the coil counts as listening. 0: only where it was read.
+    The diver listens all the way, to a meter that sounds all the way or speaks only at metal, and
+    writes a reading now and then: between two readings of a pass no further apart than
+    ``heard_between_m`` the coil counts as listening. 0: only where it was read.
     """
 
     file: Text | None = None

@@ -184,3 +184,14 @@ def make_site(
     readings["row"] = np.arange(len(readings)) + 2
     coil = pd.concat(coils, ignore_index=True)
     return BuriedSite(truth, readings, lag, pd.Series(levels), coil)
+
+
+def silenced(site: BuriedSite) -> pd.DataFrame:
+    """Return the readings of a meter that speaks only at metal: 0 below its threshold.
+
+    Such a meter is balanced by itself, so level and drift are not in it; lag, wander, spikes and
+    full scale are.
+    """
+    raw = site.readings["signal"]
+    signal = raw.where(site.readings["at_full_scale"], raw - site.coil["baseline"]).round(1)
+    return site.readings.assign(signal=signal.where(signal >= DETECTOR.threshold_snr * NOISE, 0.0))

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from planted import DETECTOR, NOISE, signal_over
 
-from detect.readings.anomalies import find_anomalies, q_values
+from detect.readings.anomalies import ONE_READING, find_anomalies, q_values
 from detect.readings.compressed import signal_of
 from detect.readings.inversion import Readings, fit_together
 from detect.readings.signal import signal_model, usual_heading
@@ -32,6 +32,7 @@ def readings_over(targets, seed=0, width=12, length=12.0, lane_m=0.5, step=0.25)
             "heading_deg": 0.0,
             "track": (e / lane_m).astype(int),
             "lane": (e / lane_m).astype(int).astype(str),
+            "silent": False,
         }
     )
 
@@ -139,3 +140,18 @@ def test_a_loud_target_at_full_scale_is_one_pick():
 def test_the_area_of_a_peak_is_its_own():
     found = picked(readings_over([(3.0, 6.0, 0.2, 3.0), (9.0, 6.0, 0.2, 3.0)]))
     assert (found["area_m2"] < 3.0).all()
+
+
+def test_what_one_reading_tells_of_says_so():
+    # targets that several readings hear, and slips of forty times the noise on quiet ground
+    targets = [(3.1, 3.2, 0.3, 3.0), (8.6, 4.0, 0.2, 2.0), (5.4, 9.3, 0.45, 8.0)]
+    slips = [(1.0, 10.0), (10.0, 9.0), (11.0, 1.0), (6.0, 6.0)]
+    readings = readings_over(targets)
+    for e, n in slips:
+        readings.loc[(readings["e"] == e) & (readings["n"] == n), "signal"] += 40.0
+    found = picked(readings)
+    for places, says in ((targets, False), (slips, True)):
+        for e, n, *_ in places:
+            nearest = found.loc[np.hypot(found["e"] - e, found["n"] - n).idxmin()]
+            assert np.hypot(nearest["e"] - e, nearest["n"] - n) < 0.3
+            assert (ONE_READING in nearest["note"]) is says

@@ -44,6 +44,7 @@ def log(seed=0):
                     "raw": noise + LEVELS[track],
                     "signal": noise,
                     "used": True,
+                    "silent": False,
                 }
             )
         )

@@ -31,6 +31,7 @@ def lanes_over(field, noise=1.0, seed=5):
             "signal": field(e, n) + rng.normal(0, noise, e.size),
             "heading_deg": 0.0,
             "used": True,
+            "silent": False,
         }
     )
 

@@ -114,6 +114,8 @@ def test_overburden_is_scored_where_it_was_measured():
     assert score.overburden_known == 1
     assert score.overburden_bias_m == pytest.approx(0.1)
     assert score.overburden_held == 1.0
+    # without a detector the chance of metal is not known, and is not scored
+    assert "metal was found" not in score.brier
     none = score_forecast(squares, opened.assign(overburden_m=np.nan))
     assert none.overburden_known == 0
     assert np.isnan([none.overburden_bias_m, none.overburden_held]).all()
@@ -131,7 +133,8 @@ def test_a_forecast_is_scored_where_squares_were_opened():
             "square": ["A1", "A2", "A3", "A4"],
             "rank": pd.array([1, 2, 3, 4], dtype="Int64"),
             "score": [2.0, 1.0, 0.5, -1.0],
-            "p_above": [0.9, 0.8, 0.2, 0.1],
+            "p_above": [0.0, 0.1, 0.9, 0.9],
+            "p_metal": [0.9, 0.8, 0.2, 0.1],
             "p_contact": [0.8, 0.6, 0.4, 0.1],
             "p_top_k": [0.9, 0.5, 0.1, 0.0],
             "overburden_m": [0.5, 0.6, 0.7, 0.8],
