@@ -45,6 +45,7 @@ COLUMNS = [
     "strength_low",
     "strength_high",
     "position_sd_m",
+    "neighbour_m",
 ]
 #: share of false finds accepted among the anomalies listed
 FALSE_DISCOVERY_RATE = 0.05
@@ -54,6 +55,7 @@ ROUNDS_OF_ANSWERS = (COARSE, FINE)
 TOLD = (
     *("depth_m", "depth_sd_m", "strength", "strength_sd"),
     *("depth_low_m", "depth_high_m", "strength_low", "strength_high", "position_sd_m"),
+    "neighbour_m",
 )
 #: the peak of an anomaly is no more than the largest reading this near, m
 PEAK_WITHIN_M = 0.5
@@ -246,6 +248,8 @@ def find_anomalies(
     beliefs = _beliefs(used, rows, each, z, detector, noise_sd)
     e, n = signal["e"].to_numpy(), signal["n"].to_numpy()
     place = np.array([(b.e, b.n) for b in beliefs])
+    to_next = cKDTree(place).query(place, k=[2])[0][:, 0]  # infinite where there is one alone
+    beliefs = [b.beside(float(m)) for b, m in zip(beliefs, to_next, strict=True)]
     cells = np.column_stack(
         [
             np.abs(axis[:, None] - x).argmin(axis=0)

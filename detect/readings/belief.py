@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from detect.readings.response_table import DEEPEST_M
@@ -17,6 +18,12 @@ TOLD_WITHIN = 10.0
 EITHER_SIDE = 0.2
 #: an arm's reach: the place told is the one with most probability this near
 REACH_M = 0.25
+#: a target with another this near, m, may be several pieces: the lower ends of its ranges are taken
+#: this much weaker, and shallower, m. So they hold nearly as often as those of lone ones (sites 400
+#: to 415 of `tests/benchmarks/buried_sites.py`)
+CROWD_M, CROWD_WEAKER, CROWD_SHALLOWER_M = 1.5, 5.0, 0.12
+#: one with another this near, m, may be a part of a stronger piece, and is taken so much stronger
+PARTS_M, PARTS_STRONGER = 0.7, 2.0
 #: how a note begins that gives ranges in place of numbers
 UNTOLD = "depth and strength cannot be told apart"
 
@@ -40,6 +47,8 @@ class Belief:
         Median, standard deviation, and the interval that holds 90 %.
     strength, strength_sd, strength_low, strength_high : float
         The same of strength, in reference targets.
+    neighbour_m : float
+        Distance to the next target, infinite for one alone, m.
     """
 
     e: float
@@ -55,6 +64,23 @@ class Belief:
     strength_sd: float
     strength_low: float
     strength_high: float
+    neighbour_m: float = np.inf
+
+    def beside(self, neighbour_m: float) -> Belief:
+        """Return what is left open when the next target is this far off, m.
+
+        Metal too close together to be told apart looks deeper, and so much stronger, than any of
+        it; and one piece that wander tears in two looks like two weaker ones.
+        """
+        weaker, stronger = _wider(np.array(neighbour_m))
+        shallower = CROWD_SHALLOWER_M if neighbour_m < CROWD_M else 0.0
+        return replace(
+            self,
+            depth_low_m=max(self.depth_low_m - shallower, 0.0),
+            strength_low=self.strength_low / float(weaker),
+            strength_high=self.strength_high * float(stronger),
+            neighbour_m=neighbour_m,
+        )
 
     @property
     def note(self) -> str:
@@ -67,9 +93,33 @@ class Belief:
             )
         if self.depth_high_m > DEEPEST_M - 0.1:
             words.append(f"perhaps deeper than {DEEPEST_M} m, or not a small target")
+        if self.neighbour_m < CROWD_M:
+            words.append(f"another {self.neighbour_m:.1f} m off: may be several pieces")
         if min(self.sides) > EITHER_SIDE:
             words.append("on either side of its lane")
         return "; ".join(words)
+
+
+def _wider(neighbour_m: Floats) -> tuple[Floats, Floats]:
+    """Return how much weaker and stronger the ends of a range are taken with another so near."""
+    weaker = np.where(neighbour_m < CROWD_M, CROWD_WEAKER, 1.0)
+    return weaker, np.where(neighbour_m < PARTS_M, PARTS_STRONGER, 1.0)
+
+
+def strength_as_if_alone(anomalies: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Return the ends (P,) of the ranges of strength before they were widened for neighbours.
+
+    What is in a square is the metal of all pieces, whichever of them an anomaly stands for.
+
+    Parameters
+    ----------
+    anomalies : DataFrame
+        ``strength_low, strength_high, neighbour_m``, from
+        :func:`detect.readings.anomalies.find_anomalies`.
+    """
+    weaker, stronger = _wider(anomalies["neighbour_m"].to_numpy(float))
+    low, high = (anomalies[f"strength_{end}"].to_numpy(float) for end in ("low", "high"))
+    return low * weaker, high / stronger
 
 
 @dataclass(frozen=True, eq=False)

@@ -170,8 +170,8 @@ def _judged(lag: float, sd: float, targets: int, profile: pd.DataFrame) -> Lag:
         return Lag(lag, sd, False, "no lag within the range tried explains the lanes", profile)
     by = f" by {targets} targets" if targets else ""
     words = f"{lag:.2f} ± {sd:.2f} m{by}"
+    told = abs(lag) > LEAST_RATIO * sd
+    words = words if told else f"{words} does not stand out"
     if sd > WIDE_M:
         words += " (a cross lane, or a lane swum both ways, would tell)"
-    if abs(lag) <= LEAST_RATIO * sd:
-        return Lag(lag, sd, False, f"{words}: does not stand out", profile)
-    return Lag(lag, sd, True, words, profile)
+    return Lag(lag, sd, told, words, profile)

@@ -7,6 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from detect.readings.belief import strength_as_if_alone
+
 Floats = NDArray[np.float64]
 
 #: strength that is added to both before their middle is taken, reference targets: where one finds
@@ -83,11 +85,12 @@ def strength_of_targets(layout: pd.DataFrame, anomalies: pd.DataFrame) -> Floats
     layout : DataFrame
         M squares: ``e_min, n_min, size_m``.
     anomalies : DataFrame
-        ``e, n, position_sd_m, strength_low, strength_high``; those without a range do not count.
+        ``e, n, position_sd_m, neighbour_m, strength_low, strength_high``; those without a range do
+        not count.
     """
     told = anomalies[["strength_low", "strength_high"]].notna().all(axis=1)
     some = anomalies[told & (anomalies["strength_low"] > 0)]
-    low, high = (np.log(some[f"strength_{end}"].to_numpy(float)) for end in ("low", "high"))
+    low, high = (np.log(end) for end in strength_as_if_alone(some))
     strength = np.exp(low + UP * (high - low))
     return np.asarray(shares_of_targets(layout, some) @ strength)
 

@@ -117,11 +117,26 @@ def test_two_targets_within_a_metre_are_fitted_together():
     for e, n, depth, _ in targets:
         nearest = found.loc[np.hypot(found["e"] - e, found["n"] - n).idxmin()]
         assert np.hypot(nearest["e"] - e, nearest["n"] - n) < 0.25
-        assert abs(nearest["depth_m"] - depth) < max(0.1, 3.0 * nearest["depth_sd_m"])
+        assert nearest["depth_low_m"] < depth < nearest["depth_high_m"]
     places = found[["e", "n"]].to_numpy()
     apart = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
     np.fill_diagonal(apart, np.inf)
     assert apart.min() > 0.1
+
+
+def test_pieces_too_close_to_tell_apart_are_within_the_ranges_of_what_is_picked():
+    # five pieces within a metre, and one alone: taken for fewer, they look deeper and stronger
+    pieces = [(4.0 + 0.45 * k, 4.0 + 0.2 * (k % 2), 0.3, 2.0) for k in range(5)]
+    found = picked(readings_over([*pieces, (9.0, 9.0, 0.3, 2.0)]))
+    crowd = found[np.hypot(found["e"] - 4.9, found["n"] - 4.1) < 1.5]
+    assert len(crowd) > 1
+    assert (crowd["strength_low"] <= 2.0).all()
+    assert (crowd["depth_low_m"] <= 0.3).all()
+    assert crowd["note"].str.contains("several pieces").all()
+    alone = found.loc[np.hypot(found["e"] - 9.0, found["n"] - 9.0).idxmin()]
+    assert alone["neighbour_m"] > 3.0
+    assert "pieces" not in alone["note"]
+    assert alone["strength_low"] <= 2.0 <= alone["strength_high"]
 
 
 def test_a_loud_target_at_full_scale_is_one_pick():

@@ -20,13 +20,19 @@ LAYOUT = pd.DataFrame({"e_min": [0.0, 2.0, 4.0], "n_min": 0.0, "size_m": 2.0})
 
 def picked(**columns):
     """One anomaly in the middle of the second square."""
-    one = {"e": 3.0, "n": 1.0, "position_sd_m": 0.1, "strength_low": 0.5, "strength_high": 8.0}
-    return pd.DataFrame([one | columns])
+    one = {"e": 3.0, "n": 1.0, "position_sd_m": 0.1, "neighbour_m": 3.0}
+    return pd.DataFrame([one | {"strength_low": 0.5, "strength_high": 8.0} | columns])
 
 
 def test_a_target_counts_a_quarter_up_its_range_where_it_lies():
     # 0.5 to 8 is four doublings: one of them up
     np.testing.assert_allclose(strength_of_targets(LAYOUT, picked()), [0.0, 1.0, 0.0], atol=1e-12)
+
+
+def test_a_target_in_a_crowd_counts_as_if_it_stood_alone():
+    # its range reaches five times as low for its neighbours, and what it adds is with them
+    found = strength_of_targets(LAYOUT, picked(neighbour_m=1.0, strength_low=0.1))
+    np.testing.assert_allclose(found, [0.0, 1.0, 0.0], atol=1e-12)
 
 
 def test_a_target_in_doubt_is_shared_by_the_squares_it_may_lie_in():
