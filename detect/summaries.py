@@ -373,4 +373,4 @@ def _anomaly_words(s: Summary) -> str:
         return said
     if s["anomalies"] == 1:
         return f"{said}, {'with' if s['anomalies_with_depth'] else 'without'} a depth"
-    return f"{said}, {s['anomalies_with_depth'] or 'none'} with a depth"
+    return f"{said}, {s['anomalies_with_depth'] or 'none'} with a depth as a number"
