@@ -25,7 +25,7 @@ CROWD_M, CROWD_WEAKER, CROWD_SHALLOWER_M = 1.5, 5.0, 0.12
 #: one with another this near, m, may be a part of a stronger piece, and is taken so much stronger
 PARTS_M, PARTS_STRONGER = 0.7, 2.0
 #: how a note begins that gives ranges in place of numbers
-UNTOLD = "depth and strength cannot be told apart"
+UNTOLD = "ranges, no number"
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ class Belief:
         words = []
         if self.strength_high > TOLD_WITHIN * self.strength_low:
             words.append(
-                f"{UNTOLD}: {self.depth_low_m:.1f} to {self.depth_high_m:.1f} m, "
+                f"{UNTOLD}: {self.depth_low_m:.2f} to {self.depth_high_m:.2f} m, "
                 f"{self.strength_low:.2g} to {self.strength_high:.2g} reference targets (90 %)"
             )
         if self.depth_high_m > DEEPEST_M - 0.1:

@@ -118,7 +118,7 @@ def test_heard_on_one_lane_it_may_lie_on_either_side():
 def test_a_faint_target_gets_a_range_and_no_number():
     heard = lanes_over((0.0, 0.0), 0.6, 1.5, np.random.default_rng(2), 0.1)
     belief, *_ = Weigher(DETECTOR, NOISE).weigh(np.zeros(2), 0.04, heard, heard.points[:0])
-    assert "cannot be told apart" in belief.note
+    assert "no number" in belief.note
     assert belief.depth_low_m < 0.6 < belief.depth_high_m
 
 
