@@ -11,7 +11,6 @@ from detect.survey.settings import Detector
 
 #: share of a reading that height, tilt and line errors put into it (common practice, no source)
 RELATIVE_ERROR = 0.10
-FEWEST_READINGS = 6
 #: steps of a fit at most, of one target and of several; dampings tried for each step
 STEPS_ALONE, STEPS_TOGETHER, TRIES = 60, 30, 8
 #: a target is looked for this far from the peak of the map, along each axis, m

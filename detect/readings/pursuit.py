@@ -10,7 +10,6 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from detect.readings.inversion import (
-    FEWEST_READINGS,
     RELATIVE_ERROR,
     Readings,
     fit_together,
@@ -28,6 +27,9 @@ FIT_RADIUS_M = 1.0
 SAME_TARGET_M = 0.3
 #: picks nearer to each other than this are fitted together, m
 TOGETHER_M = 1.2
+#: readings that a fit together needs besides one for each unknown; fewer, as a log of a reading a
+#: metre has about a target, leave the first fit as it is (what they leave open is weighed later)
+SPARE = 2
 #: more targets than this are not told apart by one fit
 MOST_TOGETHER = 12
 MOST_PICKS = 200
@@ -96,7 +98,7 @@ def pursue(
         start = places[best]
         near = np.array(tree.query_ball_point(start, FIT_RADIUS_M), dtype=int)
         barred |= np.hypot(*(places - start).T) < 1e-9  # never twice from one place
-        if len(near) < FEWEST_READINGS:
+        if len(near) == 0:
             continue
         local = Readings(points[near], left[near], detector, noise_sd)
         first = local.start((float(start[0]), float(start[1])))
@@ -154,9 +156,7 @@ def refine(
     tree, refined = cKDTree(points), targets.copy()
     for members in grouped(targets):
         near = np.unique(np.concatenate(tree.query_ball_point(targets[members, :2], FIT_RADIUS_M)))
-        crowded = len(members) > MOST_TOGETHER or len(near) < max(
-            FEWEST_READINGS, 4 * len(members) + 1
-        )
+        crowded = len(members) > MOST_TOGETHER or len(near) < 4 * len(members) + SPARE
         if not crowded:
             near = near.astype(int)
             readings = Readings(points[near], signal[near], detector, noise_sd)

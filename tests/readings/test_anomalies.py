@@ -79,6 +79,17 @@ def test_planted_targets_are_picked_where_they_lie():
     assert (found["q_value"] <= 0.05).all()
 
 
+def test_a_log_of_a_reading_a_metre_tells_of_targets_too():
+    # what a slate has cells for; within a metre of such a target lie four or five readings
+    targets = [(3.1, 3.2, 0.3, 4.0), (8.6, 4.0, 0.2, 4.0), (5.4, 9.3, 0.45, 9.0)]
+    found = picked(readings_over(targets, lane_m=1.0, step=1.0))
+    for e, n, depth, strength in targets:
+        nearest = found.loc[np.hypot(found["e"] - e, found["n"] - n).idxmin()]
+        assert np.hypot(nearest["e"] - e, nearest["n"] - n) < 0.5
+        assert nearest["depth_low_m"] <= depth <= nearest["depth_high_m"]
+        assert nearest["strength_low"] <= strength <= nearest["strength_high"]
+
+
 def test_noise_alone_gives_no_anomaly():
     grid = Grid(np.arange(0, 12, 0.25), np.arange(0, 12, 0.25), 0.25)
     for seed in range(20):
