@@ -126,6 +126,7 @@ def name_keep_out(axes: Axes, area: KeepOutArea, own: Bbox, scale: float) -> Non
         label.offset_pt = (x / dots, y / dots)
         box = text_box(label)
         within = frame.x0 <= box.x0 and box.x1 <= frame.x1
+        within = within and frame.y0 <= box.y0 and box.y1 <= frame.y1
         if within and not any(box.overlaps(other) for other in used):
             return
     label.remove()
