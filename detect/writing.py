@@ -69,6 +69,7 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
     write_table(result.classes, folder / "targets.csv")
     save_figures(figures.plan_figures(survey, result), folder)
     behind = figures.backdrop(survey, result.lanes)
+    gc.freeze()  # as in save_figures
     pages = slate_pages(
         result.dives,
         behind,
@@ -77,13 +78,15 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
     )
     (folder / "slates.pdf").write_bytes(pages_pdf_bytes(pages))
     if survey.settings.has_probes and len(result.stations):
-        probe_pages = probe_slate_pages(
+        pages = probe_slate_pages(
             result.stations,
             behind,
             site_name=survey.settings.site.name,
             probe_length_m=survey.settings.probes.length_m,
         )
-        (folder / "probe_slates.pdf").write_bytes(pages_pdf_bytes(probe_pages))
+        (folder / "probe_slates.pdf").write_bytes(pages_pdf_bytes(pages))
+    del pages
+    gc.unfreeze()
     summary = summaries.plan_summary(survey, result)
     write_json(summary, folder / "plan.json")
     return summary

@@ -7,7 +7,6 @@ ticked, not written: a tick can be read that was made in gloves.
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.transforms import Bbox
+from numpy.typing import NDArray
 
 from detect.lanes.station_order import NO_WAY
 from detect.lanes.ways import read_via
@@ -98,11 +98,11 @@ def probe_slate_pages(
         y = draw_boxes(page, y, _BY_HAND)
         before = str(stations["station"].iloc[begins[i] - 1]) if i else ""
         foot = draw_cautions(page, CAUTIONS)
-        # What a short table leaves is the map's, as far as it has use for it.
-        free = foot - y - HOW_MM - HEAD_MM - len(own) * ROW_MM - 2.0
+        # What the longest table leaves is the map's, on every page alike.
+        free = foot - y - HOW_MM - HEAD_MM - len(chunks[0]) * ROW_MM - 2.0
         y = _map_and_facts(page, y, free, stations, own, backdrop)
-        y = _how(page, y, probe_length_m)
-        y = _table(page, y, own, before)
+        y = _how(page, y)
+        y = _table(page, y, own, before, probe_length_m)
         if foot - y > 24.0:
             page.box(MARGIN_MM, y + 4.0, page.width - 2 * MARGIN_MM, foot - y - 8.0)
             page.text(MARGIN_MM + 1.5, y + 5.2, "notes, sketch", 8)
@@ -128,7 +128,7 @@ def _map_and_facts(
     if zoomed:
         high = min(tallest, 0.75 * _MAP_W_MM)
     high = max(high, MAP_MM - _AIR_MM)
-    shown = _part(own, _MAP_W_MM / high) if zoomed else whole
+    shown = _part(own, _MAP_W_MM / high, whole) if zoomed else whole
     wide = min(_MAP_W_MM, high * shown.width_m / shown.height_m)
     _draw_map(_axes(page, MARGIN_MM, y, wide, high), stations, own, backdrop, shown)
     x, right = MARGIN_MM + wide + 5.0, page.width - MARGIN_MM
@@ -139,7 +139,7 @@ def _map_and_facts(
         page.text(x, y + 12.0, f"to {names.iloc[-1]}", 20)
     facts = [
         f"{len(own)} of {len(stations)}",
-        f"{_number(names.iloc[0])} on the map = {names.iloc[0]}",
+        f"map: {_number(names.iloc[0])} = {names.iloc[0]}",
         "begin at the black dot",
     ]
     for i, words in enumerate(facts):
@@ -170,14 +170,25 @@ def _usual_step(stations: pd.DataFrame) -> float:
     return float(np.median(apart))
 
 
-def _part(own: pd.DataFrame, width_by_height: float) -> Extent:
-    """Return the ground round a page's stations, as wide for its height as the map."""
+def _part(own: pd.DataFrame, width_by_height: float, whole: Extent) -> Extent:
+    """Return the ground round a page's stations, as wide for its height as the map.
+
+    Where all of the site is wide and high enough, nothing beyond it is shown.
+    """
     west, east = own["e"].min() - _ROUND_M, own["e"].max() + _ROUND_M
     south, north = own["n"].min() - _ROUND_M, own["n"].max() + _ROUND_M
     wide = max(east - west, (north - south) * width_by_height)
     high = wide / width_by_height
-    e, n = (west + east) / 2, (south + north) / 2
+    e = _within((west + east) / 2, wide, whole.west, whole.east)
+    n = _within((south + north) / 2, high, whole.south, whole.north)
     return Extent(e - wide / 2, n - high / 2, e + wide / 2, n + high / 2)
+
+
+def _within(middle: float, length: float, low: float, high: float) -> float:
+    """Return the middle of a stretch, moved to lie within bounds; theirs where it is too long."""
+    if length >= high - low:
+        return (low + high) / 2
+    return min(max(middle, low + length / 2), high - length / 2)
 
 
 def _number(station: str) -> str:
@@ -198,8 +209,7 @@ def _draw_map(
     ]
     draw_ground(axes, replace(backdrop, keep_outs=near), shown)
     axes.plot(stations["e"], stations["n"], ls="none", marker="o", ms=1.4, c="black", zorder=4)
-    for way in _ways(own):
-        axes.plot(*zip(*way, strict=True), color="black", lw=1.0, ls=":", zorder=4)
+    axes.plot(*_ways(own).T, color="black", lw=1.0, ls=":", zorder=4)
     look: dict[str, Any] = {
         "ls": "none",
         "marker": "o",
@@ -229,14 +239,15 @@ def _draw_map(
         name_keep_out(axes, area, Bbox(axes.transData.transform(corners)), 1.0)
 
 
-def _ways(own: pd.DataFrame) -> list[list[tuple[float, float]]]:
-    """Return the way from each station of a page to the next; none where keep-outs leave none."""
-    rows = list(records(own))
-    return [
-        [(one.e, one.n), *read_via(other.via), (other.e, other.n)]
-        for one, other in pairwise(rows)
-        if other.via != NO_WAY
-    ]
+def _ways(own: pd.DataFrame) -> NDArray[np.float64]:
+    """Return the way along a page's stations, shape (N, 2); broken where keep-outs leave none."""
+    places = [(np.nan, np.nan)]
+    for row in records(own):
+        no_way = row.via == NO_WAY
+        # The first one's own way comes from the page before.
+        turns = [(np.nan, np.nan)] if no_way else read_via(row.via) if len(places) > 1 else []
+        places += [*turns, (float(row.e), float(row.n))]
+    return np.array(places)
 
 
 def _draw_whole(axes: Axes, backdrop: Backdrop, shown: Extent, whole: Extent) -> None:
@@ -248,16 +259,16 @@ def _draw_whole(axes: Axes, backdrop: Backdrop, shown: Extent, whole: Extent) ->
     )
 
 
-def _how(page: Page, y: float, probe_length_m: float | None) -> float:
+def _how(page: Page, y: float) -> float:
     """Print how the rows are filled in, as `probes.csv` wants them."""
-    long = "" if probe_length_m is None else f"The probe is {probe_length_m:g} m long."
     for i, words in enumerate(_HOW):
         page.text(MARGIN_MM, y + 5.0 * i, words, 9.5)
-    page.text(page.width - MARGIN_MM, y, long, page.fitting(long, 40.0, 9.5), ha="right")
     return y + HOW_MM
 
 
-def _table(page: Page, y: float, own: pd.DataFrame, before: str) -> float:
+def _table(
+    page: Page, y: float, own: pd.DataFrame, before: str, probe_length_m: float | None
+) -> float:
     """Draw a row a station: its place, a box for the depth, one for each contact, one for notes."""
     left, right = MARGIN_MM, page.width - MARGIN_MM
     ticks = [_EDGES[-1] + i * _TICK_MM for i in range(1, len(CONTACTS) + 1)]
@@ -266,7 +277,10 @@ def _table(page: Page, y: float, own: pd.DataFrame, before: str) -> float:
     page.text(edges[0] + 1.0, foot - 4.6, "station", 8.5)
     page.text(edges[2] - 2.0, foot - 4.6, "e, n (m, grid)", 8.5, ha="right")
     page.text(edges[2] + 1.0, foot - 4.6, "depth m", 8.5)
-    page.text(edges[3] + 1.0, foot - 9.4, "contact: tick one", 8.5)
+    if probe_length_m is not None:
+        page.text(edges[2] + 1.0, foot - 9.4, f"probe {probe_length_m:g} m", 8.5)
+    middle = (edges[3] + edges[-2]) / 2
+    page.text(middle, foot - 9.4, "contact: tick one", 8.5, ha="center")
     for x, word in zip(edges[3:], CONTACTS, strict=False):
         page.text(x + _TICK_MM / 2, foot - 4.6, word, 8.5, ha="center")
     page.text(edges[-2] + 1.0, foot - 4.6, "notes", 8.5)
@@ -276,7 +290,7 @@ def _table(page: Page, y: float, own: pd.DataFrame, before: str) -> float:
         middle, words = y + ROW_MM / 2, _way_words(str(row.via), before)
         if words:
             # Under the figures, which move up for it.
-            middle -= 1.2
+            middle -= 1.5
             room = edges[2] - edges[0] - 2.0
             if page.fitting(words, room, 7.5) < _LEAST_PT:
                 words = f"from {before} go round: see map"
@@ -299,5 +313,5 @@ def _way_words(via: str, before: str) -> str:
     """Say where the way from the station before turns; blank where it is straight."""
     if via == NO_WAY:
         return f"from {before} NO WAY along the bed"
-    turns = "; ".join(written_place(e, n) for e, n in read_via(via))
+    turns = "; ".join(written_place(e, n, 2) for e, n in read_via(via))
     return f"go round by {turns}" if turns else ""
