@@ -54,6 +54,8 @@ _MAP_W_MM, _WHOLE_W_MM, _WHOLE_FROM_MM = 128.0, 56.0, 36.0
 _AIR_MM = 4.0
 # Stations nearer on the map than this have no room for their numbers: it shows their part only.
 _APART_MM = 6.5
+# How many times larger their part must then be.
+_WORTH = 1.25
 # Ground shown round a page's own stations, m.
 _ROUND_M = 2.0
 _STATION_PT = 5.0
@@ -129,6 +131,9 @@ def _map_and_facts(
         high = min(tallest, 0.75 * _MAP_W_MM)
     high = max(high, MAP_MM - _AIR_MM)
     shown = _part(own, _MAP_W_MM / high, whole) if zoomed else whole
+    if high / shown.height_m < _WORTH * min(_MAP_W_MM / whole.width_m, high / whole.height_m):
+        # Hardly larger: better all of the site, baseline and all.
+        shown, zoomed = whole, False
     wide = min(_MAP_W_MM, high * shown.width_m / shown.height_m)
     _draw_map(_axes(page, MARGIN_MM, y, wide, high), stations, own, backdrop, shown)
     x, right = MARGIN_MM + wide + 5.0, page.width - MARGIN_MM
@@ -225,6 +230,8 @@ def _draw_map(
     half = 0.5 * _STATION_PT * figure.dpi / 72.0
     # Off all other stations too: a dot hard by a number would read as part of it.
     middles = axes.transData.transform(stations[["e", "n"]].to_numpy(float))
+    corners = np.reshape([area.polygon.bounds for area in near], (-1, 2))
+    barred = axes.transData.transform(corners).reshape(-1, 4)
     place_labels(
         axes,
         [(float(e), float(n)) for e, n in places],
@@ -232,11 +239,10 @@ def _draw_map(
         size_pt=9.0,
         gap_pt=3.5,
         reach_pt=40.0,
-        signs=np.hstack([middles - half, middles + half]),
+        signs=np.vstack([np.hstack([middles - half, middles + half]), barred]),
     )
-    for area in near:
-        corners = np.reshape(area.polygon.bounds, (2, 2))
-        name_keep_out(axes, area, Bbox(axes.transData.transform(corners)), 1.0)
+    for area, box in zip(near, barred, strict=True):
+        name_keep_out(axes, area, Bbox(box.reshape(2, 2)), 1.0)
 
 
 def _ways(own: pd.DataFrame) -> NDArray[np.float64]:
