@@ -16,6 +16,7 @@ from detect.lanes import widest_advance
 from detect.outputs import write_json, write_table
 from detect.present.exchange import as_cf
 from detect.present.page import pages_pdf_bytes
+from detect.present.probe_slates import probe_slate_pages
 from detect.present.slates import slate_pages
 from detect.present.style import page_png_bytes, pdf_bytes, png_bytes
 from detect.present.trial_sheets import trial_sheets
@@ -67,13 +68,25 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
     write_table(result.choices, folder / "spacings.csv")
     write_table(result.classes, folder / "targets.csv")
     save_figures(figures.plan_figures(survey, result), folder)
+    behind = figures.backdrop(survey, result.lanes)
+    gc.freeze()  # as for figures: a tenth of the time that a plan takes
     pages = slate_pages(
         result.dives,
-        figures.backdrop(survey, result.lanes),
+        behind,
         site_name=survey.settings.site.name,
         swing=summaries.swing_words(result.swing_advance_m),
     )
     (folder / "slates.pdf").write_bytes(pages_pdf_bytes(pages))
+    if survey.settings.has_probes and len(result.stations):
+        pages = probe_slate_pages(
+            result.stations,
+            behind,
+            site_name=survey.settings.site.name,
+            probe_length_m=survey.settings.probes.length_m,
+        )
+        (folder / "probe_slates.pdf").write_bytes(pages_pdf_bytes(pages))
+    del pages
+    gc.unfreeze()
     summary = summaries.plan_summary(survey, result)
     write_json(summary, folder / "plan.json")
     return summary

@@ -17,7 +17,7 @@ from detect.cli import main
 
 DEMO = Path(__file__).parents[1] / "demo_runs" / "heron_skerry"
 PLAN = {"lanes.csv", "dives.csv", "kit.csv", "probe_stations.csv", "plan.json", "plan.png"}
-PLAN |= {"slates.pdf", "spacings.csv", "targets.csv", "spacing.png"}
+PLAN |= {"slates.pdf", "probe_slates.pdf", "spacings.csv", "targets.csv", "spacing.png"}
 CHECK = {
     "residual.csv",
     "coverage.nc",

@@ -1,6 +1,7 @@
 """The plan as a whole: what is asked for in survey.toml is in it, and what matters is said."""
 
 import numpy as np
+import pypdfium2
 import pytest
 import shapely
 
@@ -9,6 +10,7 @@ from detect.lanes import find_gaps, planned_coverage
 from detect.lanes.plan import is_cross
 from detect.stages.common import clear_of
 from detect.survey import load_survey
+from detect.writing import write_plan
 
 SETTINGS = """
 [frame]
@@ -121,6 +123,24 @@ def test_stations_keep_off_what_stands_out_of_the_bed(planned, probes):
         # To a millimetre: round corners are drawn with straight sides.
         assert shapely.distance(area.polygon, places).min() > 0.8 - 0.02
     assert result.stations.attrs["find_probability"] >= 0.9
+
+
+def test_slates_of_stations_are_left_where_probes_are_planned_and_no_others(planned, tmp_path):
+    survey, result = planned()
+    assert survey.settings.has_probes
+    kit = result.kit.set_index("item")["quantity"]
+    (tmp_path / "out").mkdir()
+    write_plan(survey, result, tmp_path / "out")
+    pages = len(pypdfium2.PdfDocument(tmp_path / "out" / "probe_slates.pdf"))
+    assert kit["probe slate page"] == -(-pages // 2)
+    text = (tmp_path / "survey.toml").read_text().split("[probes]")[0]
+    (tmp_path / "survey.toml").write_text(text)
+    without = load_survey(tmp_path, needs=("detector", "dives"))
+    unprobed = stages.plan(without)
+    assert "probe slate page" not in set(unprobed.kit["item"])
+    (tmp_path / "bare").mkdir()
+    write_plan(without, unprobed, tmp_path / "bare")
+    assert not (tmp_path / "bare" / "probe_slates.pdf").exists()
 
 
 def test_lanes_run_over_visible_remains_but_not_over_keep_outs(planned):

@@ -14,8 +14,9 @@
 - :mod:`detect.lanes.strips`, :mod:`detect.lanes.plan`: lanes over the site;
 - :mod:`detect.lanes.swim_order`: lanes that lie anywhere, in an order to swim them in;
 - :mod:`detect.lanes.dives` (with :mod:`detect.lanes.ways` and :mod:`detect.lanes.abreast`),
-  :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features`): the
-  dives, the ways from lane to lane, the kit, the probe stations;
+  :mod:`detect.lanes.kit`, :mod:`detect.lanes.stations` (with :mod:`detect.lanes.features` and
+  :mod:`detect.lanes.station_order`): the dives, the ways from lane to lane, the kit, the probe
+  stations;
 - :mod:`detect.lanes.coverage` (with :mod:`detect.lanes.nearest` and :mod:`detect.lanes.pegs`),
   :mod:`detect.lanes.gaps`, :mod:`detect.lanes.unswum`, :mod:`detect.lanes.infill`,
   :mod:`detect.lanes.residual`: what was looked at, what was missed, what to swim again, and what
@@ -60,6 +61,7 @@ from detect.lanes.search import (
     sweep_width,
 )
 from detect.lanes.spacing import Spacing, reading_interval, spacing_table, widest_spacing
+from detect.lanes.station_order import in_visiting_order
 from detect.lanes.stations import probe_stations
 from detect.lanes.swing import widest_advance
 from detect.lanes.targets import (
@@ -103,6 +105,7 @@ __all__ = [
     "hit_probability_ellipse",
     "hit_probability_square",
     "hit_probability_triangular",
+    "in_visiting_order",
     "infill_lanes",
     "inverse_cube_pod",
     "kit_list",

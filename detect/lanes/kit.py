@@ -32,6 +32,7 @@ def kit_list(
     outline: BaseGeometry,
     stations: pd.DataFrame | None = None,
     slate_sheets: int | None = None,
+    probe_slate_sheets: int = 0,
 ) -> pd.DataFrame:
     """Return what the plan needs in the boat.
 
@@ -49,6 +50,8 @@ def kit_list(
         Probe stations; without them there is no probe in the list.
     slate_sheets : int, optional
         Sheets that the slates fill, printed on both sides; a sheet a dive where it is left out.
+    probe_slate_sheets : int
+        The same of the slates of the probe stations.
 
     Returns
     -------
@@ -109,6 +112,9 @@ def kit_list(
         probe = "probe" if length is None else f"probe, {length:g} m"
         why = f"{len(stations)} stations; 1 spare, they bend; never push on a strong anomaly"
         add(probe, 2, "pieces", why)
+        if probe_slate_sheets:
+            why = f"probe_slates.pdf of {len(stations)} stations, printed on both sides, waterproof"
+            add("probe slate page", probe_slate_sheets, "sheets", f"{why} paper")
         add("probe depth tags", 2, "sets", "tape every 0.1 m: read the depth by feel")
     return pd.DataFrame(rows, columns=list(KIT_COLUMNS)).astype({"quantity": int})
 

@@ -15,6 +15,7 @@ from detect.present.labels import text_box
 from detect.present.lettering import write
 from detect.present.numbers import records
 from detect.present.pairs import pair_letters
+from detect.present.sheet import Extent
 from detect.present.style import lines_as_one
 from detect.survey.outlines import KeepOutArea
 
@@ -42,12 +43,46 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
     scale : float
         Type size relative to A4.
     """
-    extent = backdrop.extent
+    draw_ground(axes, backdrop, whole_site(backdrop.extent))
+    if backdrop.lanes is not None and len(backdrop.lanes):
+        ends = backdrop.lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float)
+        axes.add_artist(lines_as_one(ends.reshape(-1, 2, 2), color="black", lw=0.4, zorder=1))
+    if "via" in legs:
+        for _, places in ways_between(legs):
+            if len(places) > 2:
+                axes.plot(
+                    *zip(*places, strict=True), color="black", lw=1.4 * scale, ls=":", zorder=4
+                )
+    axes.apply_aspect()
+    barred = [
+        Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
+        for bounds in (area.polygon.bounds for area in backdrop.keep_outs)
+    ]
+    _draw_legs(axes, legs, scale, barred)
+    for area, box in zip(backdrop.keep_outs, barred, strict=True):
+        name_keep_out(axes, area, box, scale)
+
+
+def whole_site(extent: Extent) -> Extent:
+    """Return the ground of a map of all of a site, with room round it."""
     margin = 0.06 * max(extent.width_m, extent.height_m)
-    axes.set(
-        xlim=(extent.west - margin, extent.east + margin),
-        ylim=(extent.south - margin, extent.north + margin),
+    return Extent(
+        extent.west - margin, extent.south - margin, extent.east + margin, extent.north + margin
     )
+
+
+def draw_ground(axes: Axes, backdrop: Backdrop, shown: Extent) -> None:
+    """Draw what every slate's map shows: outline, keep-outs, baseline, within a frame.
+
+    Parameters
+    ----------
+    axes : Axes
+        The map keeps to their upper left corner.
+    backdrop : Backdrop
+    shown : Extent
+        The ground within the frame, m.
+    """
+    axes.set(xlim=(shown.west, shown.east), ylim=(shown.south, shown.north))
     axes.set_aspect("equal", anchor="NW")
     axes.xaxis.set_visible(False)
     axes.yaxis.set_visible(False)
@@ -70,26 +105,9 @@ def draw_slate_map(axes: Axes, legs: pd.DataFrame, backdrop: Backdrop, scale: fl
     if backdrop.frame.baseline is not None:
         (e0, n0), (e1, n1) = backdrop.frame.baseline
         axes.plot([e0, e1], [n0, n1], color="black", lw=1.6, ls=(0, (5, 2, 1, 2)))
-    if backdrop.lanes is not None and len(backdrop.lanes):
-        ends = backdrop.lanes[["start_e", "start_n", "end_e", "end_n"]].to_numpy(float)
-        axes.add_artist(lines_as_one(ends.reshape(-1, 2, 2), color="black", lw=0.4, zorder=1))
-    if "via" in legs:
-        for _, places in ways_between(legs):
-            if len(places) > 2:
-                axes.plot(
-                    *zip(*places, strict=True), color="black", lw=1.4 * scale, ls=":", zorder=4
-                )
-    axes.apply_aspect()
-    barred = [
-        Bbox(axes.transData.transform([bounds[:2], bounds[2:]]))
-        for bounds in (area.polygon.bounds for area in backdrop.keep_outs)
-    ]
-    _draw_legs(axes, legs, scale, barred)
-    for area, box in zip(backdrop.keep_outs, barred, strict=True):
-        _name(axes, area, box, scale)
 
 
-def _name(axes: Axes, area: KeepOutArea, own: Bbox, scale: float) -> None:
+def name_keep_out(axes: Axes, area: KeepOutArea, own: Bbox, scale: float) -> None:
     """Write a keep-out's name on it, else beside it; not at all where numbers leave no room.
 
     A number hard by a name would read as part of it.
@@ -108,6 +126,7 @@ def _name(axes: Axes, area: KeepOutArea, own: Bbox, scale: float) -> None:
         label.offset_pt = (x / dots, y / dots)
         box = text_box(label)
         within = frame.x0 <= box.x0 and box.x1 <= frame.x1
+        within = within and frame.y0 <= box.y0 and box.y1 <= frame.y1
         if within and not any(box.overlaps(other) for other in used):
             return
     label.remove()

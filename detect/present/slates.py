@@ -22,24 +22,29 @@ from detect.present.lettering import Across, Block
 from detect.present.numbers import records
 from detect.present.page import PAPER_MM, Page, Paper, new_page
 from detect.present.pairs import pair_letters
-from detect.present.sheet import north_angles
 from detect.present.slate_layout import (
-    BOXES_MM,
     CAUTIONS,
     LOG_HEAD_MM,
     MARGIN_MM,
     ROW_MM,
     back_title_height,
     lay_out_slate,
-    title_height,
 )
 from detect.present.slate_log import draw_log
 from detect.present.slate_map import draw_slate_map
+from detect.present.slate_parts import (
+    draw_boxes,
+    draw_cautions,
+    draw_magnetic_arrow,
+    draw_title,
+    written_place,
+)
 from detect.present.style import styled
 from detect.present.words import lanes_in_words
 
 # Share of the page's width that the map may take; the headings stand beside it.
 _MAP_SHARE = 0.66
+_BY_HAND = ("date", "diver 1", "diver 2", "time in", "time out", "depth m")
 _PLACES_PT = 12  # size of places and lengths in the table
 _LOG_HEAD = (
     "READINGS at metres from the START peg",
@@ -109,13 +114,13 @@ def _dive_pages(
     pages: list[Figure] = []
     for i, chunk in enumerate(layout.chunks):
         page = new_page(width, height)
-        y = _title(page, dive, site_name, len(pages) + 1, layout.count)
+        y = draw_title(page, f"DIVE {dive}", site_name, _page_words(len(pages) + 1, layout.count))
         if i == 0:
-            y = _boxes(page, y)
+            y = draw_boxes(page, y, _BY_HAND)
             y = _map_and_facts(page, y, min(widest, map_mm / shape), map_mm, legs, backdrop, swing)
         y = _table(page, y, chunk)
         if i == 0:
-            foot = _cautions(page)
+            foot = draw_cautions(page, CAUTIONS)
             if layout.front_log is not None:
                 page.text(MARGIN_MM, y + 2.0, f"{_LOG_HEAD[0]}: {_LOG_HEAD[1]}", 9)
                 y += LOG_HEAD_MM
@@ -166,27 +171,6 @@ def _page_words(number: int, count: int) -> str:
     return f"page {number} of {count}: {turn if number < count else 'the last'}"
 
 
-def _title(page: Page, dive: str, site_name: str, number: int, count: int) -> float:
-    page.text(MARGIN_MM, MARGIN_MM - 2, f"DIVE {dive}", 28)
-    right = page.width - MARGIN_MM
-    room = page.width - 2 * MARGIN_MM - 64.0 * page.scale
-    page.text(right, MARGIN_MM - 1, site_name, page.fitting(site_name, room, 12), ha="right")
-    page.text(right, MARGIN_MM + 5 * page.scale, _page_words(number, count), 10, ha="right")
-    y = MARGIN_MM + title_height(page.width) - 3.0
-    page.rule([MARGIN_MM, right], [y, y], 2.5)
-    return y + 3.0
-
-
-def _boxes(page: Page, y: float) -> float:
-    """Draw the boxes to fill in by hand."""
-    words = ("date", "diver 1", "diver 2", "time in", "time out", "depth m")
-    w = (page.width - 2 * MARGIN_MM) / len(words)
-    for i, word in enumerate(words):
-        page.box(MARGIN_MM + i * w, y, w, 13.0)
-        page.text(MARGIN_MM + i * w + 1.2, y + 1.0, word, 8)
-    return y + BOXES_MM
-
-
 def _map_and_facts(
     page: Page,
     y: float,
@@ -213,7 +197,7 @@ def _map_and_facts(
         page.text(x, y + (4.5 + 10.5 * i) * page.scale, heading, 25)
     if len(headings) > 2:
         page.text(x, y + 25.0 * page.scale, "more: see table", 9)
-    _magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
+    draw_magnetic_arrow(page, right - 11.0 * page.scale, y + 16.0 * page.scale, backdrop)
     total, minutes = float(legs["length_m"].sum()), float(legs["minutes"].sum(skipna=False))
     lanes, across, parts = count_lanes(legs["lane"])
     facts = [
@@ -233,36 +217,9 @@ def _map_and_facts(
     return y + map_h + 4.0
 
 
-def _magnetic_arrow(page: Page, x: float, y: float, backdrop: Backdrop) -> None:
-    """Draw the direction to magnetic north as it lies on the map, whose top is grid north."""
-    angle = math.radians(north_angles(backdrop.frame)["magnetic"])
-    # y runs down the page, so north is minus.
-    dx, dy = 7.0 * page.scale * math.sin(angle), -7.0 * page.scale * math.cos(angle)
-    page.axes.annotate(
-        "",
-        (x + dx, y + dy),
-        xytext=(x - dx, y - dy),
-        arrowprops={
-            "arrowstyle": "-|>",
-            "mutation_scale": 20 * page.scale,
-            "lw": 3.0 * page.scale,
-            "color": "black",
-            "shrinkA": 0,
-            "shrinkB": 0,
-        },
-    )
-    page.text(x, y + 9.5 * page.scale, "MAG NORTH", 7.5, ha="center")
-    page.text(x, y + 13.0 * page.scale, "on this map", 7.5, ha="center")
-
-
 def _heading(degrees: float) -> str:
     """Return a compass heading as three figures."""
     return f"{round(degrees) % 360:03d}°"
-
-
-def _place(e: float, n: float) -> str:
-    """Return a place to the decimetre, without a minus before nothing."""
-    return f"{round(e, 1) + 0.0:.1f}, {round(n, 1) + 0.0:.1f}"
 
 
 def _asides(leg: Any) -> str:
@@ -270,10 +227,10 @@ def _asides(leg: Any) -> str:
     instead, turns = getattr(leg, "instead_of", ""), read_via(getattr(leg, "via", ""))
     said = [f"on {instead}"] if instead else []
     if turns:
-        said.append("go round by " + "; ".join(_place(e, n) for e, n in turns))
+        said.append("go round by " + "; ".join(written_place(e, n) for e, n in turns))
     parted = read_via(getattr(leg, "parted_at", ""))
     if parted:
-        said.append("PAIR PARTS at " + "; ".join(_place(e, n) for e, n in parted))
+        said.append("PAIR PARTS at " + "; ".join(written_place(e, n) for e, n in parted))
     return "; ".join(said)
 
 
@@ -302,8 +259,8 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
         cells: tuple[tuple[str, int, float, Across], ...] = (
             (f"{leg.order}{diver}", 13, edges[0] + 1.0, "left"),
             (f"{leg.lane} {arrow}", 11, edges[1] + 1.0, "left"),
-            (_place(leg.from_e, leg.from_n), _PLACES_PT, edges[3] - 2.0, "right"),
-            (_place(leg.to_e, leg.to_n), _PLACES_PT, edges[4] - 2.0, "right"),
+            (written_place(leg.from_e, leg.from_n), _PLACES_PT, edges[3] - 2.0, "right"),
+            (written_place(leg.to_e, leg.to_n), _PLACES_PT, edges[4] - 2.0, "right"),
             # Down to the decimetre, as the last cell of its log.
             (
                 f"{math.floor(10 * leg.length_m + 1e-6) / 10:.1f}",
@@ -322,14 +279,3 @@ def _table(page: Page, y: float, legs: pd.DataFrame) -> float:
         y += ROW_MM
         page.rule([MARGIN_MM, MARGIN_MM + inner], [y, y], 0.6)
     return y
-
-
-def _cautions(page: Page) -> float:
-    """Print the cautions at the foot of the page; return where their rule lies."""
-    step = 5.2 * page.scale
-    y = page.height - MARGIN_MM - len(CAUTIONS) * step
-    page.rule([MARGIN_MM, page.width - MARGIN_MM], [y - 1.5, y - 1.5], 1.8)
-    size = page.fitting(max(CAUTIONS, key=len), page.width - 2 * MARGIN_MM, 9.5)
-    for i, words in enumerate(CAUTIONS):
-        page.text(MARGIN_MM, y + i * step, words, size)
-    return y - 1.5

@@ -20,6 +20,7 @@ from detect.lanes import (
     class_table,
     double_peak_distance,
     find_gaps,
+    in_visiting_order,
     kit_list,
     pack_dives,
     plan_lanes,
@@ -30,6 +31,8 @@ from detect.lanes import (
     widest_advance,
     widest_spacing,
 )
+from detect.lanes.station_order import NO_WAY
+from detect.present.probe_layout import probe_sheets
 from detect.present.slate_layout import slate_sheets
 from detect.stages.common import Progress, clear_of, lane_bearing, silent, turn_cost_m
 from detect.survey import Detector, KeepOutArea, Problem, Survey, SurveyError
@@ -112,6 +115,7 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
         survey.outline,
         stations,
         slate_sheets(packed, lanes) * dives.divers_on_lane,
+        probe_sheets(stations) if settings.has_probes else 0,
     )
     progress("spacings to choose from", 3, 5)
     choices = spacing_choices(
@@ -129,7 +133,12 @@ def plan(survey: Survey, progress: Progress = silent) -> PlanResult:
     if spacing.reachable and used <= spacing.spacing_m + 1e-9:
         notes += left
     advance = widest_advance(detector)
-    notes += [*_margin_notes(survey), *_coil_notes(detector, advance), *_split_notes(packed)]
+    notes += [
+        *_unreached_notes(stations),
+        *_margin_notes(survey),
+        *_coil_notes(detector, advance),
+        *_split_notes(packed),
+    ]
     if dives.divers_on_lane > 1:
         notes.append(
             f"two coils side by side, {used:.2f} m apart, may disturb each other: try them on land"
@@ -233,20 +242,35 @@ def _out_of_reach(number: int, one: TargetClass, spacing: Spacing) -> Problem:
 
 
 def _stations(survey: Survey, bearing_deg: float) -> pd.DataFrame:
-    """Return the probe stations, kept off keep-outs and visible remains."""
+    """Return the probe stations, kept off keep-outs and visible remains, as they are visited."""
     probes = survey.settings.probes
     off: list[BaseGeometry] = [
         area.polygon.buffer(probes.keep_off_m)
         for area in (*survey.keep_outs, *survey.visible_remains)
     ]
     width = probes.feature_diameter_m if probes.feature_width_m is None else probes.feature_width_m
-    return probe_stations(
+    stations = probe_stations(
         survey.outline,
         Feature(probes.feature_diameter_m, width, probes.feature_bearing_deg),
         probes.find_probability,
         keep_outs=off,
         bearing_deg=bearing_deg,
     )
+    # Half as far off as stations are: no corner of this reaches beyond where a station may lie.
+    margin = 0.5 * probes.keep_off_m
+    barred = [
+        area.polygon.buffer(margin, join_style="mitre", mitre_limit=2.0)
+        for area in survey.keep_outs
+    ]
+    return in_visiting_order(stations, barred)
+
+
+def _unreached_notes(stations: pd.DataFrame) -> list[str]:
+    """Say between which probe stations keep-outs leave no way."""
+    return [
+        f"keep-outs leave no way to probe station {station} along the bed: surface and swim round"
+        for station in stations.loc[stations["via"] == NO_WAY, "station"]
+    ]
 
 
 def _margin_notes(survey: Survey) -> list[str]:

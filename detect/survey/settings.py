@@ -301,6 +301,11 @@ class Settings(Section):
         return self.detector_section is not None
 
     @property
+    def has_probes(self) -> bool:
+        """Whether ``[probes]`` is there."""
+        return "probes" in self.model_fields_set
+
+    @property
     def has_dives(self) -> bool:
         """Whether ``[dives]`` is there."""
         return self.dives_section is not None
