@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pypdfium2
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
@@ -186,6 +187,7 @@ def test_stations_are_shared_out_evenly(stations: pd.DataFrame) -> None:
 
 
 def test_probe_slates_are_black_and_white(pages: list[Figure]) -> None:
-    pages[0].canvas.draw()
-    rgb = np.asarray(pages[0].canvas.buffer_rgba())[..., :3]  # type: ignore[attr-defined]
+    canvas = FigureCanvasAgg(pages[0])
+    canvas.draw()
+    rgb = np.asarray(canvas.buffer_rgba())[..., :3]
     assert np.ptp(rgb, axis=-1).max() == 0

@@ -30,7 +30,7 @@ def test_it_is_the_best_strength_over_its_standard_deviation():
         rho = np.hypot(POINTS[:, 0] - e, POINTS[:, 1] - n)
         response = np.where(rho <= 1.5, response_ratio(rho, 0.12 + depth, DETECTOR), 0.0)
         response *= THRESHOLD
-        strength = np.linalg.lstsq((response / error)[:, None], left / error)[0][0]
+        strength = np.linalg.lstsq((response / error)[:, None], left / error, rcond=None)[0][0]
         sd = 1.0 / np.linalg.norm(response / error)
         assert listen.z[number] == pytest.approx(strength / sd, abs=1e-4)
         row = listen.target(number)
