@@ -170,7 +170,7 @@ def map_signal(
     check_target(out, folder)
     survey = load_survey(folder, needs=("readings",))
     with output_folder(out, folder) as fresh, aside() as later, connected(cluster) as client:
-        maps = _mapped(survey, fresh, _draw_bed, progress, later, client=client)
+        maps = _mapped(survey, fresh, progress, later, client=client)
         summary, _ = maps.written()
     return _finish(survey, summary, summaries.map_lines(summary))
 
@@ -179,7 +179,7 @@ def map_signal(
 class _Mapped:
     """Maps, and the function that waits for their files and returns what was found.
 
-    That is the summary of the maps, and what `draw_bed` returned.
+    That is the summary of the maps, and that of the section if there is one.
     """
 
     result: MapResult
@@ -189,10 +189,10 @@ class _Mapped:
 def _mapped(
     survey: Survey,
     folder: Path,
-    draw_bed: Callable[[Survey, BedMaps, Path], dict[str, Any] | None],
     progress: Progress,
     later: Later,
     *,
+    with_section: bool = False,
     cover: xr.Dataset | None = None,
     client: Any = None,
 ) -> _Mapped:
@@ -201,7 +201,7 @@ def _mapped(
 
     def bed() -> BedMaps:
         below = stages.map_bed(survey)
-        drawn.append(later(draw_bed, survey, below, folder))
+        drawn.append(later(_draw_bed, survey, below, folder, with_section))
         return below
 
     result = stages.map_signal(survey, progress, bed, cover, client, later)
@@ -281,9 +281,9 @@ def run(
             maps = _mapped(
                 survey,
                 fresh,
-                _draw_bed_and_section,
                 progress,
                 later,
+                with_section=True,
                 cover=checked.cover,
                 client=client,
             )
@@ -315,8 +315,7 @@ def run(
             (fresh / "report.html").write_text(render_report(context), encoding="utf-8")
             _write_gis(survey, planned, checked, mapped, ranked, fresh)
         warnings = [n.as_dict() for n in survey.notices]
-        notes = [note for part in parts.values() for note in part.get("notes", ())]
-        found = {"results": parts, "warnings": warnings, "notes": notes}
+        found = {"results": parts, "warnings": warnings, "notes": summaries.notes_of(parts)}
         write_json({**provenance, "timings_s": clock.seconds, **found}, fresh / "run.json")
         progress("report", 1, 1)
     lines = [
@@ -335,16 +334,12 @@ def _plan(survey: Survey, folder: Path) -> tuple[PlanResult, dict[str, Any]]:
     return planned, write_plan(survey, planned, folder)
 
 
-def _draw_bed(survey: Survey, below: BedMaps, folder: Path) -> dict[str, Any] | None:
-    """Write the pictures of the bed and of what lies under it."""
+def _draw_bed(
+    survey: Survey, below: BedMaps, folder: Path, with_section: bool
+) -> dict[str, Any] | None:
+    """Write the pictures of the bed and of what lies under it; return the section's summary."""
     draw_fields(survey, xr.Dataset(below.fields), None, folder, OF_THE_BED)
-    return None
-
-
-def _draw_bed_and_section(survey: Survey, below: BedMaps, folder: Path) -> dict[str, Any] | None:
-    """Write those and the section along the baseline; return its summary."""
-    _draw_bed(survey, below, folder)
-    return write_baseline_section(survey, below, folder)
+    return write_baseline_section(survey, below, folder) if with_section else None
 
 
 def _write_gis(

@@ -10,6 +10,7 @@ from detect.lanes import count_lanes
 from detect.present.report import Picture, ReportContext
 from detect.probes import contact_indicator, median_depth
 from detect.stages import CheckResult, MapResult, PlanResult, RankResult
+from detect.summaries import notes_of
 from detect.survey import Survey
 
 CAPTIONS = {
@@ -159,7 +160,7 @@ def report_context(
         },
         probes=survey.probes,
         notices=survey.notices,
-        warnings=tuple(note for part in parts.values() for note in part.get("notes", ())),
+        warnings=tuple(notes_of(parts)),
         provenance=provenance,
     )
 

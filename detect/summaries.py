@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -70,6 +71,11 @@ def depth_facts(depth: ContactDepth | None) -> Summary | None:
         "models": len(depth.members),
         "notes": list(depth.in_words()),
     }
+
+
+def notes_of(parts: Mapping[str, Summary]) -> list[str]:
+    """Return the notes of all commands' summaries, in their order."""
+    return [note for part in parts.values() for note in part.get("notes", ())]
 
 
 def plan_summary(survey: Survey, result: PlanResult) -> Summary:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -36,9 +37,19 @@ from detect.survey.settings import SETTINGS_FILE
 from detect.survey.settings_edit import with_numbers
 
 
+@contextmanager
+def _only_new_is_searched() -> Iterator[None]:
+    """Keep what lives already out of the search for lost rings: drawing sets off many."""
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
+
+
+@_only_new_is_searched()
 def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
     """Save each figure as PNG, and what goes on a wall or into a publication as vector PDF too."""
-    gc.freeze()  # what lives already is not searched again each time
     for name, figure in pictures:
         if name in figures.CHARTS:
             png = png_bytes(figure)
@@ -50,7 +61,6 @@ def save_figures(pictures: Iterable[tuple[str, Figure]], folder: Path) -> None:
         # a drawn figure is a ring of references with tens of megabytes of canvas in it
         del figure
         gc.collect()
-    gc.unfreeze()
 
 
 def save_maps(maps: xr.Dataset, survey: Survey, what: str, path: Path) -> None:
@@ -68,8 +78,16 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
     write_table(result.choices, folder / "spacings.csv")
     write_table(result.classes, folder / "targets.csv")
     save_figures(figures.plan_figures(survey, result), folder)
+    _write_slates(survey, result, folder)
+    summary = summaries.plan_summary(survey, result)
+    write_json(summary, folder / "plan.json")
+    return summary
+
+
+@_only_new_is_searched()
+def _write_slates(survey: Survey, result: PlanResult, folder: Path) -> None:
+    """Write the slates of the lanes and, where there are any, of the probe stations."""
     behind = figures.backdrop(survey, result.lanes)
-    gc.freeze()  # as for figures: a tenth of the time that a plan takes
     pages = slate_pages(
         result.dives,
         behind,
@@ -85,11 +103,6 @@ def write_plan(survey: Survey, result: PlanResult, folder: Path) -> dict[str, An
             probe_length_m=survey.settings.probes.length_m,
         )
         (folder / "probe_slates.pdf").write_bytes(pages_pdf_bytes(pages))
-    del pages
-    gc.unfreeze()
-    summary = summaries.plan_summary(survey, result)
-    write_json(summary, folder / "plan.json")
-    return summary
 
 
 def write_check(survey: Survey, result: CheckResult, folder: Path) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.distance import pdist, squareform
+from scipy.spatial import cKDTree
 
 from detect.geostat.covariance import cross_covariance
 from detect.geostat.errors import FloatArray, IntArray
@@ -85,11 +85,8 @@ def open_models(
     the cube of the readings times 81.
     """
     count = np.ones(len(values)) if repeats is None else np.asarray(repeats, dtype=float)
-    apart = pdist(points)
-    nearest = squareform(apart)
-    np.fill_diagonal(nearest, np.inf)
     diagonal = float(np.hypot(*np.ptp(points, axis=0)))
-    step = float(np.median(nearest.min(axis=1)))
+    step = float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
     practical = np.geomspace(min(0.5 * step, 0.1 * diagonal), diagonal, RANGES)
     prior_range = -0.5 * (np.log(practical / (USUAL_RANGE * diagonal)) / np.log(RANGE_FACTOR)) ** 2
     edges = np.concatenate([[0.0], (SHARES[1:] + SHARES[:-1]) / 2.0, [1.0]])

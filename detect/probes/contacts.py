@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from detect.geostat import Kriging, Variogram
+from detect.geostat.mixtures import mixed
 from detect.geostat.model import PointModel, point_model
 from detect.geostat.open_models import open_models
 from detect.geostat.parallel import threads
@@ -153,8 +153,3 @@ def contact_probability(
     estimate, variance = mixed([mean for mean, _ in found], [variance for _, variance in found])
     probability, touched = correct_order(estimate)
     return probability, np.sqrt(variance), touched
-
-
-def mixed(means: Sequence[Floats], variances: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """Return mean and variance of a mixture of equal parts, ``E[s2] + Var[m]``."""
-    return np.mean(means, axis=0), np.mean(variances, axis=0) + np.var(means, axis=0)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from detect.geostat import Kriging
 from detect.geostat.covariance import tiles
+from detect.geostat.mixtures import mixed
 from detect.geostat.parallel import threads
 from detect.geostat.simulation import semidefinite_root
 from detect.probes.censored import LEAST_ERROR_M, CensoredFit, fit_censored
@@ -83,12 +84,11 @@ class ContactDepth:
     def _mixed(
         self, found: list[tuple[Floats, Floats]], nodes: Floats, size_m: float | None
     ) -> tuple[Floats, Floats]:
-        means = np.array([mean for mean, _ in found])
         variances = [
             variance + member.unread_variance(nodes, size_m)
             for member, (_, variance) in zip(self.members, found, strict=True)
         ]
-        return means.mean(axis=0), np.mean(variances, axis=0) + means.var(axis=0)
+        return mixed([mean for mean, _ in found], variances)
 
     def draw_squares(
         self, centres: Floats, size_m: float, count: int, rng: np.random.Generator
@@ -118,8 +118,7 @@ class ContactDepth:
                 variance = variance + (values @ weights.T).var(axis=0)
             means.append(mean)
             variances.append(variance)
-        centre = np.mean(means, axis=0)
-        return centre, np.mean(variances, axis=0) + np.var(means, axis=0), out
+        return *mixed(means, variances), out
 
     def in_words(self) -> Iterator[str]:
         """Say what the estimate rests on."""

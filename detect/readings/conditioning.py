@@ -15,7 +15,7 @@ import pandas as pd
 
 from detect.readings.baseline import quiet_readings
 from detect.readings.lag import USUAL_M, USUAL_SD_M, estimate_lag
-from detect.readings.left_out import judge
+from detect.readings.left_out import Verdict, judge
 from detect.readings.levelling import tracks_levelled
 from detect.readings.lifted import lifted_by_metal
 from detect.readings.noise import Noise, estimate_noise
@@ -232,11 +232,18 @@ def along_in_doubt_m(steps: Sequence[StepRecord]) -> float:
     return 0.0
 
 
-def _left_off(record: StepRecord, why: str) -> StepRecord:
-    """Return the record of a step that was tried, did harm, and so did nothing."""
-    tried = record.said.removesuffix(f"; {why}")
-    said = f"{why} (as tried: {tried})"
-    return replace(record, changed=0, dropped=0, after=record.before, said=said)
+def _judged(record: StepRecord, verdict: Verdict) -> StepRecord:
+    """Return the record of a step with its verdict; one that did harm was left off."""
+    judged = replace(
+        record,
+        left_out_before=verdict.before,
+        left_out_after=verdict.after,
+        kept=verdict.keep,
+    )
+    if verdict.keep:
+        return replace(judged, said=f"{record.said}; {verdict.said}")
+    said = f"{verdict.said} (as tried: {record.said})"
+    return replace(judged, changed=0, dropped=0, after=record.before, said=said)
 
 
 def condition(
@@ -276,15 +283,7 @@ def condition(
             # a trend lifts whole sides of the site, where loudness tells little apart
             ground = out["signal"] - new["signal"] if name == "trend" else None
             verdict = judge(out, new, (known or estimate_noise(out)).sd, ground)
-            record = replace(
-                record,
-                said=f"{record.said}; {verdict.said}",
-                left_out_before=verdict.before,
-                left_out_after=verdict.after,
-                kept=verdict.keep,
-            )
-            if not verdict.keep:
-                record = _left_off(record, verdict.said)
+            record = _judged(record, verdict)
             new = new if verdict.keep else out
         out = new
         records.append(record)

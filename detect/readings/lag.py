@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import softmax
 
+from detect.geostat.mixtures import mixed
 from detect.readings.late_targets import is_loud, lag_by_targets
 from detect.readings.site_fit import Swum
 from detect.readings.site_inversion import System, fit_sources
@@ -137,11 +138,9 @@ def estimate_lag(readings: pd.DataFrame, detector: Detector, noise_sd: float) ->
     by_start = np.full(len(LAGS_M), np.nan)
     by_start[likely] = lags
     profile = pd.DataFrame({"lag_m": LAGS_M, "cost": cost, "comes_to_m": by_start})
-    return _judged(
-        *mixed(np.array(lags), np.array(sds), _worth(cost[likely], np.array(lags))),
-        max(targets),
-        profile,
-    )
+    found = np.array(lags)
+    middle, variance = mixed(found, np.array(sds) ** 2, _worth(cost[likely], found))
+    return _judged(float(middle), float(np.sqrt(variance)), max(targets), profile)
 
 
 def _worth(cost: Floats, lag_m: Floats) -> Floats:
@@ -156,12 +155,6 @@ def _foot(cost: Floats, at: int) -> float:
         curve = np.polyfit(LAGS_M[at - 1 : at + 2], cost[at - 1 : at + 2], 2)
         return float(-curve[1] / (2.0 * curve[0]))
     return float(LAGS_M[at])
-
-
-def mixed(mean: Floats, sd: Floats, worth: Floats) -> tuple[float, float]:
-    """Return mean and standard deviation of normals (L,) mixed by their worth, which sums to 1."""
-    middle = float(worth @ mean)
-    return middle, float(np.sqrt(worth @ (sd**2 + (mean - middle) ** 2)))
 
 
 def _judged(lag: float, sd: float, targets: int, profile: pd.DataFrame) -> Lag:

@@ -50,21 +50,23 @@ def square_layout(
     why = np.full(len(layout), "", dtype=object)
     for area in remains:
         here = shapely.relate_pattern(area.polygon, cells, "T********")
-        said = f"visible remains in it, {_called(area)}"
-        why[here] = [f"{before}; {said}" if before else said for before in why[here]]
+        _add(why, here, f"visible remains in it, {_called(area)}")
     for area in keep_outs:
         inside = shapely.contains(area.polygon, centre)
-        said = _called(area)
-        status[inside], why[inside] = "excluded", said
+        status[inside], why[inside] = "excluded", _called(area)
         part = shapely.intersects(area.polygon, cells) & ~inside
-        said = f"part of it is kept out, {said}"
-        why[part] = [f"{before}; {said}" if before else said for before in why[part]]
+        _add(why, part, f"part of it is kept out, {_called(area)}")
     reserve = layout["square"].isin(settings.reserve).to_numpy()
     status[reserve], why[reserve] = "reserve", "kept for those who come later"
     for entry in settings.excluded:
         mine = (layout["square"] == entry.square).to_numpy()
         status[mine], why[mine] = "excluded", entry.reason
     return layout.assign(status=status, why=why)
+
+
+def _add(why: np.ndarray, where: np.ndarray, said: str) -> None:
+    """Put words behind those that stand for some squares already."""
+    why[where] = [f"{before}; {said}" if before else said for before in why[where]]
 
 
 def _called(area: KeepOutArea) -> str:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv, ndtr
 from shapely.geometry.base import BaseGeometry
 
+from detect.geostat.mixtures import mixed
 from detect.geostat.simulation import semidefinite_root
 from detect.probes import ContactModel, contact_probability, kind_probabilities
-from detect.probes.contacts import mixed
 from detect.readings.compressed import loudness
 from detect.squares.evidence import LEAST_SURVEYED, Given, Item, Source
 from detect.squares.layout import mean_over_squares

@@ -8,7 +8,7 @@ import pytest
 from planted import DETECTOR, NOISE, signal_over
 
 from detect.readings.conditioning import along_in_doubt_m, condition
-from detect.readings.lag import USUAL_M, USUAL_SD_M, estimate_lag, mixed
+from detect.readings.lag import USUAL_M, USUAL_SD_M, estimate_lag
 from detect.readings.steps import prepare
 
 
@@ -96,12 +96,3 @@ def test_lanes_all_one_way_tell_no_lag():
 
 def test_quiet_lanes_tell_no_lag():
     assert "noise" in estimate_lag(swum([]), DETECTOR, NOISE).why
-
-
-def test_mixed_has_the_moments_of_a_mixture():
-    # reference: a million draws of the mixture
-    mean, sd, worth = np.array([0.1, 0.4]), np.array([0.05, 0.1]), np.array([0.7, 0.3])
-    rng = np.random.default_rng(1)
-    which = rng.choice(2, 1_000_000, p=worth)
-    draws = rng.normal(mean[which], sd[which])
-    assert mixed(mean, sd, worth) == pytest.approx((draws.mean(), draws.std()), abs=1e-3)
